@@ -1,0 +1,311 @@
+"""The frozen results that functions of this package return; numbers in them are never rounded.
+
+Estimates, limits and tank numbers of an endpoint are on its *working scale* inside ``analysis`` (the
+logarithm for ``ratio``) and on its *reported scale* (ratios) in :class:`Contrast`; each field says which.
+A number that does not exist (an interval that is unbounded, a p from a single pair) is None.
+"""
+
+from __future__ import annotations
+
+import datetime as dt  # noqa: TC003 - kept importable for readers of the annotations
+from dataclasses import dataclass, field
+
+from schemas.vocabulary import (  # noqa: TC001 - as above
+    Baseline,
+    Better,
+    EndpointRole,
+    Scale,
+    Summary,
+    Variance,
+    Verdict,
+)
+
+
+@dataclass(frozen=True)
+class TankNumber:
+    """What a tank's readings became: one row of the analysis.
+
+    Parameters
+    ----------
+    tank, arm, block, site : str
+        As allocated; ``block`` and ``site`` may be None.
+    value, lowest, highest : float or None
+        The summary in the variable's unit, with the range that censored readings allow. None: no summary.
+    baseline, baseline_lowest, baseline_highest : float or None
+        The baseline number, where the endpoint uses one.
+    y, y_lowest, y_highest : float or None
+        The number analysed, on the working scale, with its range; None leaves the tank out.
+    days, days_due : int
+        Sampling days with a reading in the phase, and days that were due.
+    readings, censored : int
+        Readings used (duplicates counted each) and how many of them were censored.
+    why_missing : str
+        In words, why ``y`` is None; empty otherwise.
+    """
+
+    tank: str
+    arm: str
+    block: str | None
+    site: str | None
+    value: float | None
+    lowest: float | None
+    highest: float | None
+    baseline: float | None
+    baseline_lowest: float | None
+    baseline_highest: float | None
+    y: float | None
+    y_lowest: float | None
+    y_highest: float | None
+    days: int
+    days_due: int
+    readings: int
+    censored: int
+    why_missing: str = ""
+
+
+@dataclass(frozen=True)
+class Fit:
+    """One contrast fitted one way, on the working scale."""
+
+    estimate: float
+    se: float | None
+    df: float | None
+    low: float | None
+    high: float | None
+    t: float | None
+    p: float | None
+    standardiser: float | None
+    """Standard deviation that a standardised effect divides by."""
+    effect_name: str
+    n: int
+    """What was compared: pairs (blocks) or tanks."""
+
+
+@dataclass(frozen=True)
+class ArmSummary:
+    """Tank numbers of one arm on the reported scale; ``sd`` is None for a single tank.
+
+    ``mean`` and ``sd`` are of the summaries (or of the changes; or, on the ratio scale with a change, of the
+    ratios to baseline). ``geometric_mean`` is given on the ratio scale, ``adjusted_mean`` with a baseline
+    covariate: the model's mean at the average baseline (and block).
+    """
+
+    arm: str
+    n: int
+    mean: float | None
+    sd: float | None
+    geometric_mean: float | None = None
+    adjusted_mean: float | None = None
+
+
+@dataclass(frozen=True)
+class Omnibus:
+    """F test that all arms are alike, in the model summary ~ arm + block [+ baseline]."""
+
+    f: float | None
+    df1: float
+    df2: float
+    p: float | None
+
+
+@dataclass(frozen=True)
+class EffectSize:
+    """A standardised effect with its interval by the noncentral t distribution."""
+
+    name: str
+    value: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True)
+class Randomisation:
+    """Randomisation test of a contrast; limits on the reported scale, None where unbounded.
+
+    ``draws`` counts the allocations compared: all of them where ``method`` is ``exact``. ``smallest_p`` is the
+    least p that the allocation could ever give; ``se`` the Monte Carlo standard error of p (0 when exact).
+    """
+
+    p: float
+    method: str
+    draws: int
+    low: float | None
+    high: float | None
+    smallest_p: float
+    se: float
+
+
+@dataclass(frozen=True)
+class Censoring:
+    """Range of the estimate over all values that the censored readings allow, on the reported scale."""
+
+    n_censored: int
+    lowest: float | None
+    highest: float | None
+    verdicts: tuple[Verdict | None, Verdict | None]
+
+
+@dataclass(frozen=True)
+class Equivalence:
+    """Two one-sided t tests against the worthwhile difference in either direction."""
+
+    p_lower: float
+    p_upper: float
+    p: float
+
+
+@dataclass(frozen=True)
+class Contrast:
+    """One registered comparison, on the reported scale (``se`` is of the working scale)."""
+
+    test: str
+    reference: str
+    n: int
+    estimate: float | None
+    se: float | None
+    df: float | None
+    low: float | None
+    high: float | None
+    p: float | None
+    p_adjusted: float | None = None
+    effect_size: EffectSize | None = None
+    randomisation: Randomisation | None = None
+    censoring: Censoring | None = None
+    equivalence: Equivalence | None = None
+    verdict: Verdict | None = None
+    favours: str | None = None
+    """The arm that does better by the estimate; None when equal."""
+
+
+@dataclass(frozen=True)
+class RankContrast:
+    """A rank test beside a contrast; the Hodges-Lehmann estimate is on the reported scale.
+
+    ``level`` is the interval's achieved confidence: rank intervals cannot take every level.
+    """
+
+    test: str
+    reference: str
+    name: str
+    statistic: float
+    n: int
+    p: float
+    method: str
+    estimate: float | None
+    low: float | None
+    high: float | None
+    level: float | None
+
+
+@dataclass(frozen=True)
+class RankOmnibus:
+    """Friedman (with Kendall's W) in complete blocks, Kruskal-Wallis in parallel arms."""
+
+    name: str
+    statistic: float
+    df: int
+    p: float
+    n: int
+    w: float | None = None
+
+
+@dataclass(frozen=True)
+class Ranks:
+    """Rank methods beside the registered analysis."""
+
+    omnibus: RankOmnibus | None
+    contrasts: tuple[RankContrast, ...]
+
+
+@dataclass(frozen=True)
+class Sphericity:
+    """Mauchly's test and the corrections of the omnibus F in complete blocks of three or more arms."""
+
+    w: float
+    p: float
+    gg: float
+    hf: float
+    p_gg: float
+    p_hf: float
+
+
+@dataclass(frozen=True)
+class Sensitivity:
+    """The contrasts again, analysed another way."""
+
+    name: str
+    contrasts: tuple[Contrast, ...]
+
+
+@dataclass(frozen=True)
+class ArmFlow:
+    """Tanks of one arm: allocated, with any reading in the phase, analysed; and sampling days due and kept."""
+
+    arm: str
+    allocated: int
+    followed: int
+    analysed: int
+    days_due: int
+    days: int
+
+
+@dataclass(frozen=True)
+class EndpointResult:
+    """Everything about one endpoint."""
+
+    id: str
+    title: str
+    role: EndpointRole
+    variable: str
+    summary: Summary
+    phase: str
+    baseline: Baseline
+    scale: Scale
+    better: Better
+    worthwhile: float | None
+    unit: str
+    alpha: float
+    variance: Variance
+    multiplicity: str
+    tanks: tuple[TankNumber, ...]
+    n_blocks: int
+    arms: tuple[ArmSummary, ...]
+    omnibus: Omnibus | None
+    contrasts: tuple[Contrast, ...]
+    ranks: Ranks
+    sphericity: Sphericity | None
+    sensitivity: tuple[Sensitivity, ...]
+    flow: tuple[ArmFlow, ...]
+    notes: tuple[str, ...] = ()
+
+    @property
+    def n_tanks(self) -> int:
+        """Tanks analysed."""
+        return sum(tank.y is not None for tank in self.tanks)
+
+
+@dataclass(frozen=True)
+class ReadingCount:
+    """Where the accepted readings went, so that none is lost in silence."""
+
+    total: int
+    by_phase: dict[str, int]
+    after_the_end: int
+    off_due_day: int
+    duplicates: int
+    censored: int
+    first_day: dt.date | None
+    last_day: dt.date | None
+
+
+@dataclass(frozen=True)
+class Analysis:
+    """The registered analysis of a trial."""
+
+    trial: str
+    protocol_digest: str
+    data_digest: str
+    fairtank: str
+    endpoints: tuple[EndpointResult, ...]
+    readings: ReadingCount
+    notes: tuple[str, ...] = field(default=())

@@ -1,0 +1,1 @@
+"""What the data are: protocol, variables and readings. Imports neither of the other packages."""

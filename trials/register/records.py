@@ -1,0 +1,110 @@
+"""What the register hands out and takes in: plain frozen records, no database in sight."""
+
+from __future__ import annotations
+
+import datetime as dt  # noqa: TC003 - kept importable for readers of the annotations
+import hashlib
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+from schemas.protocol import Protocol  # noqa: TC001 - as above
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+@dataclass(frozen=True)
+class SourceFile:
+    """A file as it was sent: its bare name and its bytes."""
+
+    name: str
+    content: bytes = field(repr=False)
+
+    @cached_property
+    def digest(self) -> str:
+        """SHA-256 of the bytes, lower-case hexadecimal."""
+        return hashlib.sha256(self.content).hexdigest()
+
+
+@dataclass(frozen=True)
+class SealedTrial:
+    """A registered trial. ``digest`` is the SHA-256 of the canonical protocol."""
+
+    id: str
+    protocol: Protocol
+    digest: str
+    registered_at: dt.datetime
+
+
+@dataclass(frozen=True)
+class Entry:
+    """One link of the chain. ``body`` is canonical JSON; ``digest`` covers it and the digest before."""
+
+    number: int
+    trial: str
+    kind: str
+    at: str
+    body: str
+    previous: str
+    digest: str
+
+
+@dataclass(frozen=True)
+class Reason:
+    """Why a row is held: a stable code for programs, a sentence with the remedy for people."""
+
+    code: str
+    text: str
+
+
+@dataclass(frozen=True)
+class HeldRow:
+    """A row that waits for a person. ``cells`` are the texts of the row by header, as sent."""
+
+    file: str
+    sheet: str
+    row: int
+    cells: dict[str, str]
+    reasons: tuple[Reason, ...]
+    taken_in_at: str
+
+
+@dataclass(frozen=True)
+class IntakeBatch:
+    """What became of one file.
+
+    Parameters
+    ----------
+    file : SourceFile
+        The file, byte for byte.
+    rows : DataFrame
+        One row a row of the file: ``sheet`` (empty for CSV), ``row`` (1-based, as a spreadsheet shows it),
+        ``outcome`` (accepted, held, repeated), ``cells`` (JSON object of header to text, as sent) and
+        ``reasons`` (JSON list of ``{"code", "text"}``; ``[]`` unless held).
+    readings : DataFrame
+        One row a new reading: ``sheet``, ``row``, ``tank``, ``taken_at`` (naive, as on the person's clock),
+        ``utc_offset`` (text, empty when not given), ``variable``, ``value`` (canonical unit; the limit when
+        censored), ``sign`` ("", "<", ">"), ``replicate`` (int), ``kit``, ``by``, ``note``, ``raw_value``,
+        ``raw_unit`` (texts, empty when not given).
+    remarks : tuple of str
+        What was understood of the file, in sentences: separator, decimal sign, units, columns left alone.
+    """
+
+    file: SourceFile
+    rows: pd.DataFrame
+    readings: pd.DataFrame
+    remarks: tuple[str, ...] = ()
+
+    def count(self, outcome: str) -> int:
+        """Rows that ended as ``outcome``."""
+        return int((self.rows["outcome"] == outcome).sum())
+
+
+@dataclass(frozen=True)
+class Finding:
+    """Something that a check found: what kind, where, and the sentence for a person."""
+
+    what: str
+    where: str
+    text: str
