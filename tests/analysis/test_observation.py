@@ -10,8 +10,8 @@ from analysis.observation import (
     NITRATE_PHOTOMETER,
     PHOSPHATE_PHOTOMETER,
     KitErrors,
-    observe,
     draw_bias,
+    observe,
 )
 
 EXACT = KitErrors(step=0.01, limit=0.02, bias_sd=0.0)
