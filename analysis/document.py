@@ -1,0 +1,126 @@
+"""The analysis as one JSON document; numbers unrounded, what does not exist as null."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import asdict
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from analysis.records import Analysis, Contrast, EndpointResult, Ranks, Sensitivity
+
+
+def document(analysis: Analysis) -> dict[str, Any]:
+    """Plain data for ``json.dumps(..., allow_nan=False)``; keys as the README lists them."""
+    counted = asdict(analysis.readings)
+    for day in ("first_day", "last_day"):
+        counted[day] = counted[day].isoformat() if counted[day] else None
+    return _finite(
+        {
+            "trial": analysis.trial,
+            "protocol_digest": analysis.protocol_digest,
+            "data_digest": analysis.data_digest,
+            "fairtank": analysis.fairtank,
+            "notes": list(analysis.notes),
+            "readings": counted,
+            "endpoints": [_endpoint(result) for result in analysis.endpoints],
+        }
+    )
+
+
+def _endpoint(result: EndpointResult) -> dict[str, Any]:
+    omnibus = result.omnibus
+    return {
+        "id": result.id,
+        "title": result.title,
+        "role": result.role.value,
+        "variable": result.variable,
+        "summary": result.summary.value,
+        "phase": result.phase,
+        "baseline": result.baseline.value,
+        "scale": result.scale.value,
+        "better": result.better.value,
+        "worthwhile": result.worthwhile,
+        "unit": result.unit,
+        "alpha": result.alpha,
+        "variance": result.variance.value,
+        "multiplicity": result.multiplicity,
+        "n_tanks": result.n_tanks,
+        "n_blocks": result.n_blocks,
+        "arms": [asdict(arm) for arm in result.arms],
+        "omnibus": {"F": omnibus.f, "df1": omnibus.df1, "df2": omnibus.df2, "p": omnibus.p} if omnibus else None,
+        "contrasts": [_contrast(contrast) for contrast in result.contrasts],
+        "ranks": _ranks(result.ranks),
+        "sphericity": asdict(result.sphericity) if result.sphericity else None,
+        "missing": {
+            "arms": [asdict(flow) for flow in result.flow],
+            "tanks": [
+                {"tank": tank.tank, "arm": tank.arm, "reason": tank.why_missing}
+                for tank in result.tanks
+                if tank.y is None
+            ],
+        },
+        "notes": list(result.notes),
+        "sensitivity": [_sensitivity(sensitivity) for sensitivity in result.sensitivity],
+        "tanks": [_without(asdict(tank), "why_missing") for tank in result.tanks],
+    }
+
+
+def _plain(contrast: Contrast) -> dict[str, Any]:
+    return {
+        "test": contrast.test,
+        "reference": contrast.reference,
+        "n": contrast.n,
+        "estimate": contrast.estimate,
+        "se": contrast.se,
+        "df": contrast.df,
+        "low": contrast.low,
+        "high": contrast.high,
+        "p": contrast.p,
+        "reading": contrast.verdict.value if contrast.verdict else None,
+        "favours": contrast.favours,
+    }
+
+
+def _contrast(contrast: Contrast) -> dict[str, Any]:
+    censoring = contrast.censoring
+    return _plain(contrast) | {
+        "p_adjusted": contrast.p_adjusted,
+        "effect_size": asdict(contrast.effect_size) if contrast.effect_size else None,
+        "randomisation": asdict(contrast.randomisation) if contrast.randomisation else None,
+        "censoring": {
+            "n_censored": censoring.n_censored,
+            "lowest": censoring.lowest,
+            "highest": censoring.highest,
+            "readings": [verdict.value if verdict else None for verdict in censoring.verdicts],
+        }
+        if censoring
+        else None,
+        "equivalence": asdict(contrast.equivalence) if contrast.equivalence else None,
+    }
+
+
+def _ranks(ranks: Ranks) -> dict[str, Any]:
+    return {
+        "omnibus": asdict(ranks.omnibus) if ranks.omnibus else None,
+        "contrasts": [asdict(rank) for rank in ranks.contrasts],
+    }
+
+
+def _sensitivity(sensitivity: Sensitivity) -> dict[str, Any]:
+    return {"name": sensitivity.name, "contrasts": [_plain(contrast) for contrast in sensitivity.contrasts]}
+
+
+def _without(record: dict[str, Any], name: str) -> dict[str, Any]:
+    return {key: value for key, value in record.items() if key != name}
+
+
+def _finite(value: Any) -> Any:
+    """Infinite numbers as null, at any depth: JSON has no word for them."""
+    if isinstance(value, dict):
+        return {key: _finite(item) for key, item in value.items()}
+    if isinstance(value, list):
+        return [_finite(item) for item in value]
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    return value

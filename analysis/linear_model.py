@@ -1,0 +1,181 @@
+"""The one linear model of every design: summary ~ arm + block [+ baseline], blocks fixed, least squares.
+
+Blocks are swept out first (Frisch and Waugh 1933, Econometrica 1:387): everything is centred within its
+block, so the fit needs a column an arm however many blocks there are. Parallel arms are one block.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy import stats
+
+from analysis.records import Fit, Omnibus
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+    Ints = NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class TankData:
+    """The numbers of one endpoint; all arrays have one element a tank analysed.
+
+    Parameters
+    ----------
+    y : float array
+        Number analysed, on the working scale.
+    arm, block : int array
+        Codes from 0; in parallel arms every block code is 0.
+    arms : tuple of str
+        Arm names by code.
+    x : float array or None
+        Baseline covariate on the working scale.
+    blocked : bool
+        True where the allocation was made within blocks.
+    """
+
+    y: Floats
+    arm: Ints
+    block: Ints
+    arms: tuple[str, ...]
+    x: Floats | None
+    blocked: bool
+
+    def only(self, keep: NDArray[np.bool_]) -> TankData:
+        """The tanks where ``keep`` is true."""
+        x = None if self.x is None else self.x[keep]
+        return TankData(self.y[keep], self.arm[keep], self.block[keep], self.arms, x, self.blocked)
+
+    def with_y(self, y: Floats) -> TankData:
+        """The same tanks with other numbers."""
+        return TankData(y, self.arm, self.block, self.arms, self.x, self.blocked)
+
+
+def centred(values: Floats, block: Ints) -> Floats:
+    """Values minus the mean of their block; values is (tanks,) or (tanks, columns).
+
+    The first value is taken off beforehand and the mean twice, so that numbers that share many leading
+    digits keep the others.
+    """
+    result = values - values[:1]
+    size = np.bincount(block).astype(float)
+    size[size == 0] = 1
+    for _ in range(2):
+        if result.ndim == 1:
+            result = result - (np.bincount(block, weights=result) / size)[block]
+        else:
+            means = np.stack([np.bincount(block, weights=column) / size for column in result.T], axis=1)
+            result = result - means[block]
+    return result
+
+
+class LinearModel:
+    """Least-squares fit of summary ~ arm + block [+ baseline] to all arms.
+
+    Contrasts that the data cannot estimate (arms that never meet in a block) come back as None.
+    """
+
+    def __init__(self, data: TankData) -> None:
+        self.data = data
+        indicator = (data.arm[:, None] == np.arange(len(data.arms))).astype(float)
+        self._y = centred(data.y, data.block)
+        self._arms = centred(indicator, data.block)
+        self._x = None if data.x is None else centred(data.x, data.block)[:, None]
+        # The covariate comes first, so that the arms' share is what it leaves.
+        self._q_x, self._r_x = _basis(self._x) if self._x is not None else (np.zeros((len(data.y), 0)), None)
+        rest = self._arms - self._q_x @ (self._q_x.T @ self._arms)
+        u, s, vt = np.linalg.svd(rest, full_matrices=False)
+        rank = int((s > 1e-9 * max(1.0, s.max(initial=0.0))).sum())
+        self._u, self._s, self._vt = u[:, :rank], s[:rank], vt[:rank]
+        self.rank = rank
+        residual = self._y - self._q_x @ (self._q_x.T @ self._y)
+        self._scores = self._u.T @ residual
+        residual = residual - self._u @ self._scores
+        # A second sweep takes off what rounding left in the first.
+        residual = residual - self._u @ (self._u.T @ residual)
+        self.residual = residual
+        blocks = len(np.unique(data.block))
+        self.df = len(data.y) - blocks - rank - self._q_x.shape[1]
+
+    @cached_property
+    def effects(self) -> Floats:
+        """Arm effects, one an arm, up to a constant within each connected set of arms."""
+        return self._vt.T @ (self._scores / self._s)
+
+    @cached_property
+    def slope(self) -> float:
+        """Slope of the summary on the baseline covariate; 0 without one."""
+        if self._x is None or self._r_x is None or not self._q_x.shape[1]:
+            return 0.0
+        left = self._q_x.T @ (self._y - self._arms @ self.effects)
+        return float(left[0] / self._r_x)
+
+    @property
+    def error_variance(self) -> float | None:
+        """Mean square of the residuals; None without degrees of freedom."""
+        return float(self.residual @ self.residual) / self.df if self.df > 0 else None
+
+    def omnibus(self) -> Omnibus:
+        """F test that all arms are alike, arms after blocks and covariate."""
+        between = float(self._scores @ self._scores)
+        variance = self.error_variance
+        if not self.rank or not variance:
+            return Omnibus(None, float(self.rank), float(max(self.df, 0)), None)
+        f = between / self.rank / variance
+        return Omnibus(f, float(self.rank), float(self.df), float(stats.f.sf(f, self.rank, self.df)))
+
+    def contrast(self, test: int, reference: int, level: float) -> Fit | None:
+        """Difference of two arms with the model's common error; None where it cannot be estimated."""
+        weights = np.zeros(len(self.data.arms))
+        weights[test], weights[reference] = 1.0, -1.0
+        projected = self._vt @ weights
+        if not np.allclose(self._vt.T @ projected, weights, atol=1e-8):
+            return None
+        estimate = float(projected @ (self._scores / self._s))
+        variance = self.error_variance
+        n = int(np.isin(self.data.arm, (test, reference)).sum())
+        if variance is None:
+            return Fit(estimate, None, None, None, None, None, None, None, "", n)
+        se = float(np.sqrt(variance) * np.linalg.norm(projected / self._s))
+        return t_fit(
+            estimate, se, float(self.df), level, float(np.sqrt(variance)), "d (model residual sd)", n
+        )
+
+    def adjusted_means(self) -> list[float]:
+        """Mean of each arm at the average baseline, every block counting alike; one an arm."""
+        data = self.data
+        fitted = self.effects[data.arm] + (self.slope * data.x if data.x is not None else 0.0)
+        size = np.bincount(data.block).astype(float)
+        seen = size > 0
+        levels = np.bincount(data.block, weights=data.y - fitted)[seen] / size[seen]
+        at_average = self.slope * float(data.x.mean()) if data.x is not None else 0.0
+        return [float(levels.mean() + effect + at_average) for effect in self.effects]
+
+
+def t_fit(
+    estimate: float, se: float, df: float, level: float, standardiser: float, effect_name: str, n: int
+) -> Fit:
+    """Interval and two-sided p of an estimate by Student's t.
+
+    Without any spread (``se`` 0) there is no test: the interval is the estimate itself and p is None.
+    """
+    if se == 0:
+        return Fit(estimate, 0.0, df, estimate, estimate, None, None, None, effect_name, n)
+    half = float(stats.t.ppf((1 + level) / 2, df)) * se
+    t = estimate / se
+    p = float(2 * stats.t.sf(abs(t), df))
+    return Fit(estimate, se, df, estimate - half, estimate + half, t, p, standardiser, effect_name, n)
+
+
+def _basis(column: Floats) -> tuple[Floats, float | None]:
+    """Unit vector along a column, and its length; nothing for a column without spread."""
+    length = float(np.linalg.norm(column))
+    if length <= 1e-12:
+        return np.zeros((len(column), 0)), None
+    return column / length, length

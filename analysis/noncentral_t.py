@@ -1,0 +1,54 @@
+"""The noncentral t distribution by quadrature, sound in both tails.
+
+scipy's (1.17) returns NaN for some tails, e.g. t = -5, 5 degrees of freedom, noncentrality 9.2, and a limit of an
+interval can need one. P(T <= t) is the mean of Phi(t x - delta) over x = sqrt(chi-square / df) (Johnson, Kotz
+and Balakrishnan 1995, Continuous Univariate Distributions 2, section 31.5).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy import special, stats
+from scipy.optimize import brentq
+
+_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(80)
+_STEP = 8.5
+"""Phi is 0 or 1 to double precision this far from its centre."""
+
+
+def cdf(t: float, df: float, centre: float) -> float:
+    """P(T <= t) of a noncentral t with noncentrality ``centre``; absolute error below 1e-12.
+
+    Examples
+    --------
+    The power of a two-sample t test, n = 20 a group, difference one standard deviation, alpha 0.05:
+
+    >>> critical = stats.t.ppf(0.975, 38)
+    >>> round(1 - cdf(critical, 38, 10**0.5) + cdf(-critical, 38, 10**0.5), 7)
+    0.868953
+    """
+    low, high = np.sqrt(stats.chi2.ppf([1e-17, 0.5], df) / df)
+    high = np.sqrt(stats.chi2.isf(1e-17, df) / df)
+    edges = [low, high]
+    if t != 0:
+        edges += [(centre - _STEP) / t, centre / t, (centre + _STEP) / t]
+    edges = np.unique(np.clip(edges, low, high))
+    half = np.diff(edges) / 2
+    x = edges[:-1, None] + half[:, None] * (1 + _NODES)
+    # The density of x = sqrt(chi-square / df).
+    log_density = (
+        np.log(2 * df) + np.log(x) + stats.chi2.logpdf(df * x**2, df)
+    )
+    panels = (np.exp(log_density) * special.ndtr(t * x - centre)) @ _WEIGHTS
+    return float(min(1.0, panels @ half))
+
+
+def noncentrality(t: float, df: float, share: float) -> float:
+    """The noncentrality at which P(T <= t) is ``share``: a limit of an interval by inversion."""
+    reach = 10 + abs(t)
+    low, high = t - reach, t + reach
+    while cdf(t, df, low) < share:
+        low -= reach
+    while cdf(t, df, high) > share:
+        high += reach
+    return float(brentq(lambda centre: cdf(t, df, centre) - share, low, high, xtol=1e-12, rtol=1e-14))

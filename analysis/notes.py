@@ -1,0 +1,86 @@
+"""What a reader of a result must know beside the numbers: one sentence each, computed from the records."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from schemas.vocabulary import Baseline, EndpointRole, Summary
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from analysis.records import Contrast, EndpointResult
+    from schemas.allocation import Allocation
+    from schemas.protocol import Protocol
+    from schemas.variables import Variable
+
+
+def trial_notes(protocol: Protocol, allocation: Allocation) -> Iterator[str]:
+    """Notes on the whole trial: how the tanks were shared out, and who chose the seed."""
+    if not allocation.random:
+        yield (
+            "Observational: chance did not decide which tank had which arm, so there is no randomisation test, "
+            "and differences may come from how the tanks were chosen."
+        )
+    elif not allocation.drawn:
+        yield f"The allocation was not drawn here; it was recorded as made by other means: {allocation.how}."
+    elif protocol.design.seed is not None:
+        yield "The seed was written in the protocol by the trial's lead before the draw."
+
+
+def endpoint_notes(result: EndpointResult, variable: Variable) -> Iterator[str]:
+    """Notes on one endpoint; what turns on censored readings comes first."""
+    for contrast in result.contrasts:
+        yield from _censoring_note(contrast)
+    if result.role is not EndpointRole.PRIMARY:
+        yield "Exploratory: not a primary endpoint, so it can suggest but not settle."
+    censored = sum(tank.censored for tank in result.tanks)
+    if censored:
+        floor = 0.0 if variable.zero_is_censored else variable.hard[0]
+        yield (
+            f"{censored} readings below or above a kit's limit enter at the middle between {floor:g} "
+            f"{variable.unit} and the limit, or at the limit when above; each contrast carries the range they allow."
+        )
+    missing = [tank for tank in result.tanks if tank.y is None]
+    for tank in missing[:20]:
+        yield f"Tank {tank.tank} ({tank.arm}) has no number: {tank.why_missing}."
+    if len(missing) > 20:
+        yield f"{len(missing) - 20} more tanks have no number; the table of tanks has them all."
+    for contrast in result.contrasts:
+        yield from _contrast_notes(contrast, result)
+    if result.summary is Summary.AUC and len({tank.days for tank in result.tanks if tank.days}) > 1:
+        yield "Tanks were sampled on different numbers of days, so their areas cover different spans."
+    if result.baseline is Baseline.ADJUST and any(tank.baseline_lowest != tank.baseline for tank in result.tanks):
+        yield "Some baselines hold censored readings; the range of a contrast takes them as they stand."
+
+
+def _censoring_note(contrast: Contrast) -> Iterator[str]:
+    censoring = contrast.censoring
+    if censoring is None or not censoring.n_censored:
+        return
+    turned = [verdict for verdict in censoring.verdicts if verdict is not contrast.verdict]
+    if not turned or contrast.verdict is None:
+        return
+    others = sorted({f'"{verdict}"' if verdict else "no reading at all" for verdict in turned})
+    yield (
+        f"The conclusion for {contrast.test} against {contrast.reference} turns on readings below or above a kit's "
+        f'limit: it is "{contrast.verdict}" as they stand, and could be {" or ".join(others)}.'
+    )
+
+
+def _contrast_notes(contrast: Contrast, result: EndpointResult) -> Iterator[str]:
+    name = f"{contrast.test} against {contrast.reference}"
+    if contrast.estimate is None:
+        yield f"{name}: nothing to compare, no block holds both arms with a number." if result.n_blocks else (
+            f"{name}: nothing to compare, an arm has no tank with a number."
+        )
+    elif contrast.se is None:
+        yield f"{name}: too few tanks for an interval; the estimate stands alone."
+    elif contrast.se == 0:
+        yield f"{name}: every difference is the same number, so there is no error to test against."
+    randomisation = contrast.randomisation
+    if randomisation and randomisation.smallest_p > result.alpha:
+        yield (
+            f"{name}: the smallest p that this allocation can reach is {randomisation.smallest_p:.3g}, "
+            f"above {result.alpha:g}: the randomisation test can never find a difference here."
+        )

@@ -1,0 +1,201 @@
+"""Everything the commands show: text and tables on standard output, progress on standard error."""
+
+from __future__ import annotations
+
+import json
+import sys
+from contextlib import nullcontext
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Iterator, Sequence
+    from contextlib import AbstractContextManager
+
+    from analysis.records import Analysis, Contrast, EndpointResult
+    from schemas.allocation import Allocation
+    from schemas.protocol import Protocol
+    from trials.demo import DemoOutcome
+    from trials.register.records import Finding, IntakeBatch, SealedTrial
+
+MOST_HELD_SHOWN = 20
+
+
+def out(text: str = "") -> None:
+    """One line on standard output."""
+    print(text)
+
+
+def json_document(document: dict[str, Any]) -> None:
+    """The one JSON document of a command; no number in it is rounded, none is NaN."""
+    print(json.dumps(document, ensure_ascii=False, allow_nan=False, indent=2))
+
+
+def progress(items: Sequence[Any], label: str, *, quiet: bool) -> Iterable[Any]:
+    """The items, with a bar on standard error where that is a terminal and there is more than one."""
+    if quiet or len(items) < 2 or not sys.stderr.isatty():
+        return items
+    return _tracked(items, label)
+
+
+def _tracked(items: Sequence[Any], label: str) -> Iterator[Any]:
+    from rich.console import Console
+    from rich.progress import track
+
+    yield from track(items, description=label, console=Console(stderr=True), transient=True)
+
+
+def working(label: str, *, quiet: bool) -> AbstractContextManager[Any]:
+    """A sign of life on standard error, where that is a terminal."""
+    if quiet or not sys.stderr.isatty():
+        return nullcontext()
+    from rich.console import Console
+
+    return Console(stderr=True).status(label)
+
+
+def step(*, quiet: bool) -> Callable[[str], None]:
+    """Shows one step of a longer job as it begins."""
+    return (lambda _: None) if quiet else (lambda text: print(text, flush=True))
+
+
+def findings_document(findings: Sequence[Finding]) -> dict[str, Any]:
+    """Findings as JSON data."""
+    return {
+        "ok": not findings,
+        "findings": [{"what": f.what, "where": f.where, "text": f.text} for f in findings],
+    }
+
+
+def findings(found: Sequence[Finding], whole: str) -> None:
+    """What a check found, or the sentence that all is whole."""
+    for finding in found:
+        out(f"{finding.where}: {finding.text}")
+    out(f"{len(found)} found." if found else whole)
+
+
+def protocol(sealed: Protocol, digest: str, plan: Sequence[str], warnings: Sequence[str]) -> None:
+    """What a protocol says, as sealed."""
+    blocks = {tank.block for tank in sealed.tanks if tank.block}
+    shape = f"{len(sealed.tanks)} tanks" + (f" in {len(blocks)} blocks" if blocks else "")
+    out(f"{sealed.trial.id}: {sealed.trial.title}")
+    out(f"{shape}, arms {', '.join(arm.id for arm in sealed.arms)}; {sealed.schedule.start} to {sealed.last_day}.")
+    out(f"Digest {digest}")
+    out()
+    out("The analysis that will run:")
+    for line in plan:
+        out(f"  {line}")
+    if warnings:
+        out()
+        out("Worth a thought before the first reading:")
+        for warning in warnings:
+            out(f"  {warning}")
+    out()
+
+
+def allocation(sealed: SealedTrial, shared: Allocation) -> None:
+    """An allocation with what a person needs to draw it again by hand."""
+    from trials.allocation import instructions, remarks
+
+    if shared.drawn and shared.seed is not None:
+        for line in instructions(sealed.protocol, sealed.digest, shared.seed):
+            out(line)
+    else:
+        out(f"Recorded, not drawn here: {shared.how}." + ("" if shared.random else " Not random: observational."))
+        _table(
+            ("tank", "block", "arm"),
+            [(a.tank, a.block or "", a.arm) for a in shared.assignments],
+        )
+    for remark in remarks(sealed.protocol, shared):
+        out(remark)
+
+
+def intake(batches: Sequence[IntakeBatch], *, dry_run: bool) -> None:
+    """What became of each file: remarks, held rows with their reasons, and the sum of rows."""
+    for batch in batches:
+        out(f"{batch.file.name}")
+        for remark in batch.remarks:
+            out(f"  {remark}")
+        _held(batch)
+        out(f"  {_sum(batch)}")
+    if len(batches) > 1:
+        total = sum(len(batch.rows) for batch in batches)
+        parts = " + ".join(f"{sum(b.count(n) for b in batches)} {n}" for n in ("accepted", "held", "repeated"))
+        out(f"All files: {total} rows = {parts}.")
+    if dry_run:
+        out("Nothing was stored: this was a dry run.")
+    if any(batch.count("held") for batch in batches):
+        out("Held rows wait: mend them in the file and take the file in again; what is in already is recognised.")
+
+
+def _held(batch: IntakeBatch) -> None:
+    held = batch.rows[batch.rows["outcome"] == "held"]
+    for row in held.head(MOST_HELD_SHOWN).itertuples():
+        where = f"row {row.row}" + (f" of sheet {row.sheet}" if row.sheet else "")
+        for reason in json.loads(row.reasons):
+            out(f"  {where} held: {reason['text']}")
+    if len(held) > MOST_HELD_SHOWN:
+        out(f"  and {len(held) - MOST_HELD_SHOWN} more held rows; --json lists them all.")
+
+
+def _sum(batch: IntakeBatch) -> str:
+    parts = " + ".join(f"{batch.count(name)} {name}" for name in ("accepted", "held", "repeated"))
+    return f"{len(batch.rows)} rows = {parts}; {len(batch.readings)} new readings."
+
+
+def analysis(result: Analysis, answer: Sequence[str]) -> None:
+    """The answer in plain words, then each endpoint's numbers and notes."""
+    for line in answer:
+        out(line)
+    for endpoint in result.endpoints:
+        out()
+        out(f"{endpoint.title} ({endpoint.role}): {endpoint.n_tanks} tanks{_blocks(endpoint)}")
+        _table(
+            ("contrast", "n", "estimate", f"{100 * (1 - endpoint.alpha):g} % interval", "p", "adjusted", "drawn p", "reading"),
+            [_row(contrast) for contrast in endpoint.contrasts],
+        )
+        for note in endpoint.notes:
+            out(f"  {note}")
+    out()
+    for note in result.notes:
+        out(note)
+    out(f"Protocol {result.protocol_digest[:16]}, data {result.data_digest[:16]}, fairtank {result.fairtank}.")
+
+
+def demo(outcome: DemoOutcome) -> None:
+    """How the demo ends: the answer and where the report is."""
+    out()
+    for line in outcome.answer:
+        out(line)
+    out()
+    out(f"Report: {outcome.report}")
+
+
+def _blocks(endpoint: EndpointResult) -> str:
+    return f" in {endpoint.n_blocks} blocks" if endpoint.n_blocks else ""
+
+
+def _row(contrast: Contrast) -> tuple[str, ...]:
+    from analysis.numerals import number, p_value
+
+    name = f"{contrast.test} - {contrast.reference}"
+    interval = "none"
+    if contrast.low is not None and contrast.high is not None:
+        interval = f"{number(contrast.low)} to {number(contrast.high)}"
+    drawn = contrast.randomisation.p if contrast.randomisation else None
+    return (
+        name,
+        str(contrast.n),
+        "none" if contrast.estimate is None else number(contrast.estimate),
+        interval,
+        p_value(contrast.p),
+        p_value(contrast.p_adjusted),
+        p_value(drawn),
+        contrast.verdict or "none",
+    )
+
+
+def _table(header: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
+    """Aligned columns, two spaces apart, that survive being copied into a message."""
+    widths = [max(len(str(cell)) for cell in column) for column in zip(header, *rows, strict=True)]
+    for row in (header, *rows):
+        out("  " + "  ".join(str(cell).ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip())

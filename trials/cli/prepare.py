@@ -1,0 +1,173 @@
+"""Before the trial: seal the protocol, share out the tanks."""
+
+from __future__ import annotations
+
+from pathlib import Path  # noqa: TC003 - typer reads the annotation at run time
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from schemas.errors import AllocationError, UsageError
+from trials.cli.options import (
+    DEFAULT_REGISTER,
+    NEEDS_A_PERSON,
+    DryRunOption,
+    JsonOption,
+    RegisterOption,
+    TrialArgument,
+    now,
+)
+
+if TYPE_CHECKING:
+    from schemas.allocation import Allocation
+    from trials.register.records import SealedTrial
+    from trials.register.store import Register
+
+
+def register(
+    protocol: Annotated[Path, typer.Argument(metavar="PROTOCOL", help="The protocol, a TOML file.")],
+    *,
+    location: RegisterOption = DEFAULT_REGISTER,
+    dry_run: DryRunOption = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Seal a protocol: every mistake in it is named, then it is fixed under its digest."""
+    from analysis.plan_in_words import plan_in_words
+    from trials.cli import display
+    from trials.protocol_file import digest, load
+    from trials.register.store import Register
+
+    loaded = load(protocol)
+    sealed_digest = digest(loaded.protocol)
+    registered_at = None
+    if not dry_run:
+        with Register.open(location, create=True) as record:
+            registered_at = record.seal(loaded, now()).registered_at
+    plan = plan_in_words(loaded.protocol)
+    if as_json:
+        display.json_document(
+            {
+                "trial": loaded.protocol.trial.id,
+                "protocol_digest": sealed_digest,
+                "registered_at": registered_at.isoformat() if registered_at else None,
+                "analysis_plan": plan,
+                "warnings": list(loaded.warnings),
+            }
+        )
+        return
+    display.protocol(loaded.protocol, sealed_digest, plan, loaded.warnings)
+    if dry_run:
+        display.out("Nothing was stored: this was a dry run.")
+    else:
+        display.out(f"Sealed in {location}. Next: {_next_step(loaded.protocol)}")
+
+
+def allocate(
+    trial: TrialArgument = None,
+    *,
+    location: RegisterOption = DEFAULT_REGISTER,
+    seed: Annotated[
+        str | None, typer.Option("--seed", help="What the source named in the protocol gave, as text.")
+    ] = None,
+    recorded: Annotated[
+        Path | None,
+        typer.Option("--recorded", metavar="FILE", help="Record an allocation made elsewhere: CSV tank,arm."),
+    ] = None,
+    how: Annotated[
+        str | None, typer.Option("--how", help="With --recorded: how that allocation was made.")
+    ] = None,
+    not_random: Annotated[
+        bool, typer.Option("--not-random", help="With --recorded: chance did not decide.")
+    ] = False,
+    check: Annotated[
+        bool, typer.Option("--check", help="Derive the stored allocation again and compare.")
+    ] = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Share the tanks out over the arms by a draw that anyone can redo, or record one made elsewhere."""
+    from trials import allocation as rules
+    from trials.cli import display
+    from trials.register.records import SourceFile
+    from trials.register.store import Register
+
+    _refuse_mixed(seed=seed, recorded=recorded, how=how, not_random=not_random, check=check)
+    with Register.open(location) as record:
+        sealed = record.find(trial)
+        if check:
+            _check(record, sealed, as_json=as_json)
+            return
+        if recorded is not None:
+            allocation = rules.read_recorded(
+                recorded, sealed.protocol, how=how or "not stated", random=not not_random
+            )
+            source = SourceFile(recorded.name, recorded.read_bytes())
+            record.record_allocation(sealed.id, allocation, now(), source)
+        else:
+            allocation = rules.draw(sealed.protocol, sealed.digest, seed)
+            record.record_allocation(sealed.id, allocation, now())
+    if as_json:
+        display.json_document(_document(sealed, allocation))
+        return
+    display.allocation(sealed, allocation)
+    display.out(f"Stored in {location}. Next: fairtank intake {sealed.id} FILE...")
+
+
+def _refuse_mixed(
+    *, seed: str | None, recorded: Path | None, how: str | None, not_random: bool, check: bool
+) -> None:
+    if recorded is None and (how is not None or not_random):
+        raise UsageError("--how and --not-random describe an allocation made elsewhere; give it with --recorded FILE.")
+    if recorded is not None and seed is not None:
+        raise UsageError("--seed draws here and --recorded takes a draw made elsewhere; give one of the two.")
+    if check and (seed is not None or recorded is not None):
+        raise UsageError("--check looks at the allocation already stored; give it without --seed or --recorded.")
+
+
+def _check(record: Register, sealed: SealedTrial, *, as_json: bool) -> None:
+    from trials import allocation as rules
+    from trials.cli import display
+
+    allocation = record.allocation(sealed.id)
+    if allocation is None:
+        raise AllocationError(f"{sealed.id} has no allocation yet; draw it with `fairtank allocate {sealed.id}`.")
+    findings = rules.check(allocation, sealed.protocol, sealed.digest)
+    if as_json:
+        display.json_document(_document(sealed, allocation) | display.findings_document(findings))
+    else:
+        display.allocation(sealed, allocation)
+        whole = (
+            "Derived again from the seed: every tank has the arm that is stored."
+            if allocation.drawn
+            else "Recorded, not drawn here: every tank and arm in it is the protocol's."
+        )
+        display.findings(findings, whole)
+    if findings:
+        raise typer.Exit(NEEDS_A_PERSON)
+
+
+def _document(sealed: SealedTrial, allocation: Allocation) -> dict[str, Any]:
+    from dataclasses import asdict
+
+    from trials import allocation as rules
+
+    derivation = ()
+    if allocation.drawn and allocation.seed is not None:
+        derivation = rules.derivation(sealed.protocol, sealed.digest, allocation.seed)
+    return {
+        "trial": sealed.id,
+        "protocol_digest": sealed.digest,
+        "drawn": allocation.drawn,
+        "random": allocation.random,
+        "how": allocation.how,
+        "seed": allocation.seed,
+        "assignments": [asdict(assignment) for assignment in allocation.assignments],
+        "derivation": [asdict(tank) for tank in derivation],
+    }
+
+
+def _next_step(protocol: Any) -> str:
+    if protocol.design.seed is not None:
+        return f"fairtank allocate {protocol.trial.id}"
+    if protocol.design.seed_from is not None:
+        return f'fairtank allocate {protocol.trial.id} --seed "..." with {protocol.design.seed_from}'
+    return f"fairtank allocate {protocol.trial.id} --recorded FILE"
