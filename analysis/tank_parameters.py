@@ -103,7 +103,12 @@ STANDING: dict[str, Standing] = {
 
 
 def vary(
-    base: TankParameters, rng: np.random.Generator, shape: Sequence[int], *, within: float = 1.0
+    base: TankParameters,
+    rng: np.random.Generator,
+    shape: Sequence[int],
+    *,
+    within: float = 1.0,
+    spread: float = 1.0,
 ) -> TankParameters:
     """Draw tanks around ``base``: lognormal factors of mean 1 with each parameter's own ``cv``.
 
@@ -118,6 +123,8 @@ def vary(
     within : float
         Share of the variance (of logarithms) that is between the tanks of one block; 1 for unrelated tanks,
         near 0 for tanks matched in everything. The rest is shared by the block.
+    spread : float
+        Multiplies every ``cv``: 1 for tanks of different keepers, less for a row built alike.
 
     Returns
     -------
@@ -129,7 +136,7 @@ def vary(
     for name, standing in STANDING.items():
         if standing.cv == 0.0:
             continue
-        sd = np.sqrt(np.log1p(standing.cv**2))
+        sd = np.sqrt(np.log1p((spread * standing.cv) ** 2))
         shared, own = rng.standard_normal(blocks), rng.standard_normal(shape)
         deviation = np.sqrt(1 - within) * shared + np.sqrt(within) * own
         value = getattr(base, name) * np.exp(sd * deviation - sd**2 / 2)

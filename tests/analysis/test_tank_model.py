@@ -173,6 +173,11 @@ def test_share_of_variance_between_tanks_of_a_block(within):
     assert isinstance(tanks.protein, float)
 
 
+def test_spread_multiplies_the_coefficient_of_variation():
+    feed = vary(TankParameters(), np.random.default_rng(10), (100_000,), spread=0.4).feed
+    assert feed.std() / feed.mean() == pytest.approx(0.4 * 0.30, rel=0.02)
+
+
 def test_shares_stay_shares():
     tanks = vary(TankParameters(solid_anoxic=0.9), np.random.default_rng(6), (5000,))
     assert tanks.solid_anoxic.max() == 1.0
