@@ -17,6 +17,7 @@ from schemas.units import Conversion, normalise_unit
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
+
     from schemas.protocol import CustomVariable, Protocol
 
 _PRACTICE = "bounds: common practice, no source"

@@ -1,0 +1,99 @@
+"""Rules on the schedule: the order of phases, and whether anything is measured in those that count."""
+
+from __future__ import annotations
+
+import datetime as dt
+from itertools import pairwise
+from typing import TYPE_CHECKING
+
+from schemas.plain_words import counted, listed, quoted
+from schemas.protocol import BASELINE_PHASE, RAMP_PHASE
+from schemas.protocol_draft import text, word
+from schemas.protocol_names import duplicates, unknown_variable
+from schemas.protocol_places import Fault
+from schemas.vocabulary import Baseline, Summary
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from schemas.protocol_draft import Draft
+
+PHASE_ORDER = (BASELINE_PHASE, RAMP_PHASE, "assessment", "washout")
+_YEARS = range(1950, 2100)
+_TWO_DAYS = frozenset({Summary.CHANGE, Summary.SLOPE, Summary.AUC})
+
+
+def schedule_faults(draft: Draft) -> list[Fault]:
+    """Faults of the schedule that are seen only across keys."""
+    sampling = draft.rows("sampling", draft.table("schedule"))
+    unknown = (
+        unknown_variable(("schedule", "sampling", position, "variable"), name, draft)
+        for position, row in sampling
+        if (name := text(row, "variable"))
+    )
+    return [
+        *_start(draft),
+        *duplicates(draft.phases, ("schedule", "phases"), "id", "phase"),
+        *_order(draft),
+        *filter(None, unknown),
+        *duplicates(sampling, ("schedule", "sampling"), "variable", "entry"),
+        *_unsampled(draft),
+    ]
+
+
+def _start(draft: Draft) -> Iterator[Fault]:
+    start = draft.table("schedule").get("start")
+    if isinstance(start, dt.datetime):
+        yield Fault(
+            ("schedule", "start"), f"{start} has a time of day", f"write the day alone: {start.date()}"
+        )
+    elif isinstance(start, dt.date) and start.year not in _YEARS:
+        yield Fault(("schedule", "start"), f"lies in the year {start.year}", "check the year")
+
+
+def _order(draft: Draft) -> Iterator[Fault]:
+    phases = draft.table("schedule").get("phases")
+    if phases == []:
+        yield Fault(
+            ("schedule", "phases"),
+            "is empty",
+            f"name the phases in order, such as {listed(PHASE_ORDER, 'and')}",
+        )
+    known = [(position, phase["id"]) for position, phase in draft.phases if phase.get("id") in PHASE_ORDER]
+    for (_, before), (position, phase) in pairwise(known):
+        if PHASE_ORDER.index(phase) < PHASE_ORDER.index(before):
+            yield Fault(
+                ("schedule", "phases", position, "id"),
+                f"{quoted(phase)} comes after {quoted(before)}",
+                f"the order is {listed(PHASE_ORDER, 'and')}",
+            )
+
+
+def _unsampled(draft: Draft) -> Iterator[Fault]:
+    """Phases that an endpoint uses and that end before its variable has been measured often enough."""
+    needs: dict[tuple[str, str], tuple[int, str]] = {}
+    for _, endpoint in draft.rows("endpoints"):
+        variable, phase = text(endpoint, "variable"), text(endpoint, "phase")
+        summary = word(endpoint, "summary", Summary)
+        if variable is None or variable not in draft.every_days:
+            continue
+        need = (2, f"{summary} needs two") if summary in _TWO_DAYS else (1, "")
+        if phase:
+            needs[phase, variable] = max(need, needs.get((phase, variable), (0, "")))
+        if word(endpoint, "baseline", Baseline, Baseline.NONE) in {Baseline.ADJUST, Baseline.CHANGE}:
+            before = need if summary == Summary.SLOPE else (1, "")
+            needs[BASELINE_PHASE, variable] = max(before, needs.get((BASELINE_PHASE, variable), (0, "")))
+    positions = {phase["id"]: position for position, phase in reversed(draft.phases) if text(phase, "id")}
+    for (phase, variable), (wanted, why) in needs.items():
+        if phase not in draft.windows:
+            continue
+        first, after = draft.windows[phase]
+        every = draft.every_days[variable]
+        days = len(range(-(-first // every) * every, after, every))
+        if days < wanted:
+            yield Fault(
+                ("schedule", "phases", positions[phase], "days"),
+                f"{counted(after - first, 'day')} hold {counted(days, 'sampling day')} of {variable}, which is "
+                f"measured every {every} days" + (f", and a {why}" if why else ""),
+                "make the phase longer or sample more often",
+            )

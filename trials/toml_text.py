@@ -1,0 +1,64 @@
+"""TOML text read, or the one mistake of syntax in it with its line, in words that lead to the remedy."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from typing import Any
+
+from schemas.errors import Mistake
+from schemas.plain_words import quoted
+
+_POSITION = re.compile(r" \(at (?:line (\d+), column (\d+)|end of document)\)$")
+_BY_LINE = (
+    (re.compile("[“”„‟«»‘’]"), 'use straight quotes, "like these"'),
+    (re.compile(r"=\s*[-+]?\d+,\d"), "write decimals with a point, e.g. 0.80"),
+    (re.compile(r"=\s*\d{1,4}[./-]\d{1,2}[./-]\d{1,4}"), "write dates as year-month-day, e.g. 2026-03-02"),
+    (re.compile(r"=\s*(?:#.*)?$"), "write a value after the equals sign"),
+    (re.compile(r"=\s*[A-Za-z]"), "put texts in quotes, and write true and false in small letters"),
+)
+_BY_REASON = (
+    ("Cannot", "this key or table stands twice, so keep one of the two"),
+    ("Unterminated string", "close the quotes that were opened"),
+    ("Unescaped", "write every backslash twice, or the text in 'single quotes'"),
+    ("Expected '='", "write key = value"),
+    ("Invalid initial character for a key part", "keep a { } table on one line, without a comma at its end"),
+)
+_OTHERWISE = "see that texts stand in quotes, lists in square brackets, and each key on a line of its own"
+
+
+def read_toml(content: bytes) -> dict[str, Any] | Mistake:
+    """The table that TOML text holds, or the mistake that stops the reading.
+
+    Parameters
+    ----------
+    content : bytes
+        UTF-8, with or without the byte order mark that some editors write.
+    """
+    try:
+        return tomllib.loads(content.decode("utf-8-sig"))
+    except UnicodeDecodeError as error:
+        line = content.count(b"\n", 0, error.start) + 1
+        return Mistake(f"line {line}", "holds a sign that is not UTF-8", "save the file as UTF-8 text")
+    except tomllib.TOMLDecodeError as error:
+        return _syntax_mistake(str(error), content.decode("utf-8-sig"))
+    except RecursionError:
+        return Mistake(
+            "the file", "nests brackets too deeply to be a protocol", "close brackets where they end"
+        )
+
+
+def _syntax_mistake(message: str, text: str) -> Mistake:
+    position = _POSITION.search(message)
+    reason = message[: position.start()] if position else message
+    lines = text.splitlines() or [""]
+    if position and position[1]:
+        number, place = int(position[1]), f"line {position[1]}, column {position[2]}"
+    else:
+        number = max((n for n, line in enumerate(lines, 1) if line.strip()), default=1)
+        place = f"line {number}, the last"
+    line = lines[min(number, len(lines)) - 1].strip()
+    remedy = next((remedy for start, remedy in _BY_REASON if reason.startswith(start)), None)
+    if remedy is None:
+        remedy = next((remedy for sign, remedy in _BY_LINE if sign.search(line)), _OTHERWISE)
+    return Mistake(place, f"{quoted(line)} cannot be read as TOML", remedy)
