@@ -13,6 +13,7 @@ ATOMIC_WEIGHTS = MappingProxyType(
         "C": 12.011,
         "N": 14.007,
         "O": 15.999,
+        "Na": 22.98976928,
         "Mg": 24.305,
         "Si": 28.085,
         "P": 30.973762,
@@ -20,24 +21,19 @@ ATOMIC_WEIGHTS = MappingProxyType(
     }
 )
 """Conventional standard atomic weights of IUPAC's Commission on Isotopic Abundances and Atomic Weights
-(abridged to five figures; phosphorus, of one stable isotope, in full). Values from memory."""
+(abridged to five figures; sodium and phosphorus, of one stable isotope, in full). Values from memory."""
 
 _FORMULA = re.compile(r"(?:[A-Z][a-z]?\d*)+")
 _ELEMENT = re.compile(r"([A-Z][a-z]?)(\d*)")
 
 
-def molar_mass(formula: str) -> float:
-    """Molar mass of a plain formula.
+def composition(formula: str) -> dict[str, int]:
+    """Atoms of each element in a plain formula.
 
     Parameters
     ----------
     formula : str
         Elements with counts, without brackets or charge, e.g. ``CaCO3``.
-
-    Returns
-    -------
-    float
-        Grams per mole.
 
     Raises
     ------
@@ -46,8 +42,8 @@ def molar_mass(formula: str) -> float:
 
     Examples
     --------
-    >>> round(molar_mass("NO3"), 3)
-    62.004
+    >>> composition("C2H5OH")
+    {'C': 2, 'H': 6, 'O': 1}
     """
     if not _FORMULA.fullmatch(formula):
         raise FairtankError(f'"{formula}" is not a plain chemical formula such as CaCO3.')
@@ -55,4 +51,18 @@ def molar_mass(formula: str) -> float:
     unknown = [element for element, _ in parts if element not in ATOMIC_WEIGHTS]
     if unknown:
         raise FairtankError(f'No atomic weight is listed for {", ".join(unknown)} in "{formula}".')
-    return sum(ATOMIC_WEIGHTS[element] * int(count or 1) for element, count in parts)
+    atoms: dict[str, int] = {}
+    for element, count in parts:
+        atoms[element] = atoms.get(element, 0) + int(count or 1)
+    return atoms
+
+
+def molar_mass(formula: str) -> float:
+    """Molar mass in grams per mole of a plain formula; errors as :func:`composition`.
+
+    Examples
+    --------
+    >>> round(molar_mass("NO3"), 3)
+    62.004
+    """
+    return sum(ATOMIC_WEIGHTS[element] * count for element, count in composition(formula).items())

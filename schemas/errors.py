@@ -6,6 +6,7 @@ FairtankError                 exit status 1: the input is wrong or not to be had
 ├── AllocationError           an allocation that cannot be drawn, recorded or checked
 ├── IntakeError               a file that cannot be read at all (a row that is wrong is held instead)
 ├── UnitError                 a unit that the variable is not measured in
+├── WaterError                a dose, a strength or a figure of water chemistry that cannot be
 ├── AnalysisError             nothing to analyse, or a question the data cannot carry
 └── UsageError                exit status 2: the command was called in a way that cannot be meant
 """
@@ -67,6 +68,10 @@ class IntakeError(FairtankError):
 
 class UnitError(FairtankError):
     """A unit that the variable is not measured in."""
+
+
+class WaterError(FairtankError):
+    """A dose, a strength or a figure of water chemistry that cannot be."""
 
 
 class AnalysisError(FairtankError):
