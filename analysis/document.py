@@ -15,7 +15,7 @@ def document(analysis: Analysis) -> dict[str, Any]:
     counted = asdict(analysis.readings)
     for day in ("first_day", "last_day"):
         counted[day] = counted[day].isoformat() if counted[day] else None
-    return _finite(
+    result: dict[str, Any] = _finite(
         {
             "trial": analysis.trial,
             "protocol_digest": analysis.protocol_digest,
@@ -23,9 +23,10 @@ def document(analysis: Analysis) -> dict[str, Any]:
             "fairtank": analysis.fairtank,
             "notes": list(analysis.notes),
             "readings": counted,
-            "endpoints": [_endpoint(result) for result in analysis.endpoints],
+            "endpoints": [_endpoint(endpoint) for endpoint in analysis.endpoints],
         }
     )
+    return result
 
 
 def _endpoint(result: EndpointResult) -> dict[str, Any]:
@@ -48,7 +49,9 @@ def _endpoint(result: EndpointResult) -> dict[str, Any]:
         "n_tanks": result.n_tanks,
         "n_blocks": result.n_blocks,
         "arms": [asdict(arm) for arm in result.arms],
-        "omnibus": {"F": omnibus.f, "df1": omnibus.df1, "df2": omnibus.df2, "p": omnibus.p} if omnibus else None,
+        "omnibus": {"F": omnibus.f, "df1": omnibus.df1, "df2": omnibus.df2, "p": omnibus.p}
+        if omnibus
+        else None,
         "contrasts": [_contrast(contrast) for contrast in result.contrasts],
         "ranks": _ranks(result.ranks),
         "sphericity": asdict(result.sphericity) if result.sphericity else None,

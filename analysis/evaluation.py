@@ -31,7 +31,16 @@ from analysis.sphericity import sphericity
 from analysis.summaries import count_readings, tank_numbers
 from schemas.errors import AnalysisError
 from schemas.variables import variables_for
-from schemas.vocabulary import Baseline, DesignKind, EndpointRole, Multiplicity, Scale, Summary, Variance
+from schemas.vocabulary import (
+    Baseline,
+    DesignKind,
+    EndpointRole,
+    Multiplicity,
+    Scale,
+    Summary,
+    Variance,
+    Verdict,
+)
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -175,7 +184,9 @@ def _endpoint(
         ranks=_ranks(question, pairs),
         sphericity=_sphericity(question, omnibus),
         sensitivity=(
-            Sensitivity(f"{other}-variance", tuple(_plain_contrast(question, other, *pair) for pair in pairs)),
+            Sensitivity(
+                f"{other}-variance", tuple(_plain_contrast(question, other, *pair) for pair in pairs)
+            ),
         ),
         flow=_flow(protocol, tanks),
     )
@@ -282,7 +293,8 @@ def _censoring(question: _Question, fit: Fit, test: int, reference: int) -> Cens
         estimate = question.reported(fit.estimate)
         verdict = conclusions.verdict(fit.low, fit.high, question.distance)
         return Censoring(0, estimate, estimate, (verdict, verdict))
-    ends, verdicts = [], []
+    ends: list[float | None] = []
+    verdicts: list[Verdict | None] = []
     for mine, others in ((question.low, question.high), (question.high, question.low)):
         y = np.where(data.arm == test, mine.y, np.where(data.arm == reference, others.y, data.y))
         if not np.isfinite(y).all():
@@ -293,7 +305,9 @@ def _censoring(question: _Question, fit: Fit, test: int, reference: int) -> Cens
             continue
         extreme = question.fit(data.with_y(y), question.variance, test, reference)
         ends.append(question.reported(extreme.estimate) if extreme else None)
-        verdicts.append(conclusions.verdict(extreme.low, extreme.high, question.distance) if extreme else None)
+        verdicts.append(
+            conclusions.verdict(extreme.low, extreme.high, question.distance) if extreme else None
+        )
     return Censoring(censored, ends[0], ends[1], (verdicts[0], verdicts[1]))
 
 
@@ -334,8 +348,8 @@ def _ranks(question: _Question, pairs: list[tuple[int, int]]) -> Ranks:
 
 
 def _reported_ranks(question: _Question, rank: RankContrast) -> RankContrast:
-    limits = {name: question.reported(getattr(rank, name)) for name in ("estimate", "low", "high")}
-    return replace(rank, **limits)
+    estimate, low, high = (question.reported(value) for value in (rank.estimate, rank.low, rank.high))
+    return replace(rank, estimate=estimate, low=low, high=high)
 
 
 def _sphericity(question: _Question, omnibus: Omnibus | None) -> Sphericity | None:

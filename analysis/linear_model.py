@@ -99,14 +99,14 @@ class LinearModel:
         residual = residual - self._u @ self._scores
         # A second sweep takes off what rounding left in the first.
         residual = residual - self._u @ (self._u.T @ residual)
-        self.residual = residual
+        self.residual = without_rounding(residual, self._y)
         blocks = len(np.unique(data.block))
         self.df = len(data.y) - blocks - rank - self._q_x.shape[1]
 
     @cached_property
     def effects(self) -> Floats:
         """Arm effects, one an arm, up to a constant within each connected set of arms."""
-        return self._vt.T @ (self._scores / self._s)
+        return np.asarray(self._vt.T @ (self._scores / self._s))
 
     @cached_property
     def slope(self) -> float:
@@ -171,6 +171,12 @@ def t_fit(
     t = estimate / se
     p = float(2 * stats.t.sf(abs(t), df))
     return Fit(estimate, se, df, estimate - half, estimate + half, t, p, standardiser, effect_name, n)
+
+
+def without_rounding(residual: Floats, values: Floats) -> Floats:
+    """Residuals, or exact zeros where they are nothing but the rounding of the values."""
+    largest = np.abs(values).max(initial=0.0)
+    return np.zeros_like(residual) if np.abs(residual).max(initial=0.0) <= 1e-12 * largest else residual
 
 
 def _basis(column: Floats) -> tuple[Floats, float | None]:

@@ -27,18 +27,14 @@ def cdf(t: float, df: float, centre: float) -> float:
     >>> round(1 - cdf(critical, 38, 10**0.5) + cdf(-critical, 38, 10**0.5), 7)
     0.868953
     """
-    low, high = np.sqrt(stats.chi2.ppf([1e-17, 0.5], df) / df)
-    high = np.sqrt(stats.chi2.isf(1e-17, df) / df)
-    edges = [low, high]
-    if t != 0:
-        edges += [(centre - _STEP) / t, centre / t, (centre + _STEP) / t]
-    edges = np.unique(np.clip(edges, low, high))
+    low = float(np.sqrt(stats.chi2.ppf(1e-17, df) / df))
+    high = float(np.sqrt(stats.chi2.isf(1e-17, df) / df))
+    turns = [(centre + step) / t for step in (-_STEP, 0, _STEP)] if t else []
+    edges = np.unique(np.clip([low, *turns, high], low, high))
     half = np.diff(edges) / 2
     x = edges[:-1, None] + half[:, None] * (1 + _NODES)
     # The density of x = sqrt(chi-square / df).
-    log_density = (
-        np.log(2 * df) + np.log(x) + stats.chi2.logpdf(df * x**2, df)
-    )
+    log_density = np.log(2 * df) + np.log(x) + stats.chi2.logpdf(df * x**2, df)
     panels = (np.exp(log_density) * special.ndtr(t * x - centre)) @ _WEIGHTS
     return float(min(1.0, panels @ half))
 

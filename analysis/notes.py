@@ -50,7 +50,9 @@ def endpoint_notes(result: EndpointResult, variable: Variable) -> Iterator[str]:
         yield from _contrast_notes(contrast, result)
     if result.summary is Summary.AUC and len({tank.days for tank in result.tanks if tank.days}) > 1:
         yield "Tanks were sampled on different numbers of days, so their areas cover different spans."
-    if result.baseline is Baseline.ADJUST and any(tank.baseline_lowest != tank.baseline for tank in result.tanks):
+    if result.baseline is Baseline.ADJUST and any(
+        tank.baseline_lowest != tank.baseline for tank in result.tanks
+    ):
         yield "Some baselines hold censored readings; the range of a contrast takes them as they stand."
 
 
@@ -71,8 +73,10 @@ def _censoring_note(contrast: Contrast) -> Iterator[str]:
 def _contrast_notes(contrast: Contrast, result: EndpointResult) -> Iterator[str]:
     name = f"{contrast.test} against {contrast.reference}"
     if contrast.estimate is None:
-        yield f"{name}: nothing to compare, no block holds both arms with a number." if result.n_blocks else (
-            f"{name}: nothing to compare, an arm has no tank with a number."
+        yield (
+            f"{name}: nothing to compare, no block holds both arms with a number."
+            if result.n_blocks
+            else (f"{name}: nothing to compare, an arm has no tank with a number.")
         )
     elif contrast.se is None:
         yield f"{name}: too few tanks for an interval; the estimate stands alone."

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.linear_model import t_fit
+from analysis.linear_model import t_fit, without_rounding
 from analysis.records import Fit
 
 if TYPE_CHECKING:
@@ -67,10 +67,7 @@ def _intercept(d: Floats, columns: Floats, level: float, name: str, n: int) -> F
         return Fit(estimate, None, None, None, None, None, None, None, name, n)
     inverse = np.linalg.inv(columns.T @ columns)
     coefficients = inverse @ columns.T @ d
-    residual = d - columns @ coefficients
-    # Residuals that are rounding alone mean differences without any spread.
-    if np.abs(residual).max() <= 1e-12 * max(np.abs(d).max(), 1e-300):
-        residual = np.zeros(n)
+    residual = without_rounding(d - columns @ coefficients, d)
     sd = float(np.sqrt(residual @ residual / df))
     return t_fit(float(coefficients[0]), sd * float(np.sqrt(inverse[0, 0])), df, level, sd, name, n)
 
@@ -107,11 +104,11 @@ def _welch(data: TankData, test: int, reference: int, level: float) -> Fit | Non
     hat_left = columns @ inverse
     leverage = np.einsum("ij,ij->i", hat_left, columns)
     influence = hat_left[:, 0] - hat_left[:, 1]
-    residual = y - columns @ coefficients
+    residual = without_rounding(y - columns @ coefficients, y)
     squared = residual**2 / np.maximum(1 - leverage, 1e-12)
     variances = [float(squared[treated == side].mean()) for side in (1.0, 0.0)]
     se = float(np.sqrt(influence**2 @ squared))
-    if se <= 1e-12 * max(float(np.abs(y).max()), 1e-300):
+    if se == 0:
         return t_fit(estimate, 0.0, n - columns.shape[1], level, 0.0, name, n)
     df = _satterthwaite(columns, hat_left, influence**2 / (1 - leverage), np.where(treated > 0, *variances))
     standardiser = float(np.sqrt(sum(variances) / 2))

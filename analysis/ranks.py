@@ -92,7 +92,7 @@ def _signed_rank(names: tuple[str, str], d: Floats, level: float) -> RankContras
     if n <= LARGEST_SIGNED:
         p, method = _signed_p(ranks, statistic), "exact"
     else:
-        p, method = float(stats.wilcoxon(kept, method="asymptotic").pvalue), "normal approximation"
+        p, method = float(stats.wilcoxon(kept, correction=False, method="approx").pvalue), "normal approximation"
     i, j = np.triu_indices(len(d))
     walsh = np.sort((d[i] + d[j]) / 2)
     low, high, achieved = _order_interval(walsh, _signed_null(len(d)), level)

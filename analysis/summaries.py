@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -141,7 +142,7 @@ def phase_series(readings: pd.DataFrame, protocol: Protocol, phase: str) -> dict
         str(tanks[a]): Series(
             days[a:b], low[a:b], mid[a:b], high[a:b], int(size[a:b].sum()), int(censored[a:b].sum())
         )
-        for a, b in zip(edges[:-1], edges[1:], strict=True)
+        for a, b in pairwise(edges)
     }
 
 

@@ -5,7 +5,7 @@ Shape and types are held here; the rules across fields, with their sentences, ar
 
 from __future__ import annotations
 
-import datetime as dt  # noqa: TC003 - pydantic needs the name at run time
+import datetime as dt
 from functools import cached_property
 from typing import Annotated, Any
 

@@ -11,8 +11,8 @@ import sys
 import typer
 
 from schemas.errors import FairtankError
-from trials.cli import collect, prepare, results
-from trials.cli.options import VersionOption
+from trials.cli import collect, display, prepare, results
+from trials.cli.options import VersionOption  # noqa: TC001 - typer reads it at run time
 
 app = typer.Typer(
     name="fairtank",
@@ -53,10 +53,10 @@ def main(arguments: list[str] | None = None) -> int:
     except SystemExit as stop:
         return stop.code if isinstance(stop.code, int) else 1
     except FairtankError as error:
-        print(f"fairtank: {error}", file=sys.stderr)
+        display.complain(str(error))
         return error.exit_status
     except KeyboardInterrupt:
-        print("fairtank: stopped; nothing half-written was kept.", file=sys.stderr)
+        display.complain("stopped; nothing half-written was kept.")
         return 130
     except BrokenPipeError:
         # The reader went away (`fairtank ... | head`): say nothing more, also at exit.

@@ -88,13 +88,13 @@ def _trial_and_files(record: Register, what: list[str]) -> tuple[str | None, lis
 
 
 def _document(batches: list[IntakeBatch]) -> dict[str, Any]:
-    import json
+    from dataclasses import asdict
 
     counts = {name: sum(batch.count(name) for batch in batches) for name in ("accepted", "held", "repeated")}
     held_rows = [
-        {"file": batch.file.name, "sheet": row.sheet, "row": int(row.row), "reasons": json.loads(row.reasons)}
+        {"file": row.file, "sheet": row.sheet, "row": row.row, "reasons": [asdict(r) for r in row.reasons]}
         for batch in batches
-        for row in batch.rows[batch.rows["outcome"] == "held"].itertuples()
+        for row in batch.held()
     ]
     return {
         "rows": sum(len(batch.rows) for batch in batches),

@@ -25,6 +25,11 @@ def out(text: str = "") -> None:
     print(text)
 
 
+def complain(text: str) -> None:
+    """What went wrong, on standard error."""
+    print(f"fairtank: {text}", file=sys.stderr)
+
+
 def json_document(document: dict[str, Any]) -> None:
     """The one JSON document of a command; no number in it is rounded, none is NaN."""
     print(json.dumps(document, ensure_ascii=False, allow_nan=False, indent=2))
@@ -78,7 +83,9 @@ def protocol(sealed: Protocol, digest: str, plan: Sequence[str], warnings: Seque
     blocks = {tank.block for tank in sealed.tanks if tank.block}
     shape = f"{len(sealed.tanks)} tanks" + (f" in {len(blocks)} blocks" if blocks else "")
     out(f"{sealed.trial.id}: {sealed.trial.title}")
-    out(f"{shape}, arms {', '.join(arm.id for arm in sealed.arms)}; {sealed.schedule.start} to {sealed.last_day}.")
+    out(
+        f"{shape}, arms {', '.join(arm.id for arm in sealed.arms)}; {sealed.schedule.start} to {sealed.last_day}."
+    )
     out(f"Digest {digest}")
     out()
     out("The analysis that will run:")
@@ -96,11 +103,14 @@ def allocation(sealed: SealedTrial, shared: Allocation) -> None:
     """An allocation with what a person needs to draw it again by hand."""
     from trials.allocation import instructions, remarks
 
-    if shared.drawn and shared.seed is not None:
+    if shared.drawn:
         for line in instructions(sealed.protocol, sealed.digest, shared.seed):
             out(line)
     else:
-        out(f"Recorded, not drawn here: {shared.how}." + ("" if shared.random else " Not random: observational."))
+        out(
+            f"Recorded, not drawn here: {shared.how}."
+            + ("" if shared.random else " Not random: observational.")
+        )
         _table(
             ("tank", "block", "arm"),
             [(a.tank, a.block or "", a.arm) for a in shared.assignments],
@@ -119,20 +129,24 @@ def intake(batches: Sequence[IntakeBatch], *, dry_run: bool) -> None:
         out(f"  {_sum(batch)}")
     if len(batches) > 1:
         total = sum(len(batch.rows) for batch in batches)
-        parts = " + ".join(f"{sum(b.count(n) for b in batches)} {n}" for n in ("accepted", "held", "repeated"))
+        parts = " + ".join(
+            f"{sum(b.count(n) for b in batches)} {n}" for n in ("accepted", "held", "repeated")
+        )
         out(f"All files: {total} rows = {parts}.")
     if dry_run:
         out("Nothing was stored: this was a dry run.")
     if any(batch.count("held") for batch in batches):
-        out("Held rows wait: mend them in the file and take the file in again; what is in already is recognised.")
+        out(
+            "Held rows wait: mend them in the file and take the file in again; what is in already is recognised."
+        )
 
 
 def _held(batch: IntakeBatch) -> None:
-    held = batch.rows[batch.rows["outcome"] == "held"]
-    for row in held.head(MOST_HELD_SHOWN).itertuples():
+    held = batch.held()
+    for row in held[:MOST_HELD_SHOWN]:
         where = f"row {row.row}" + (f" of sheet {row.sheet}" if row.sheet else "")
-        for reason in json.loads(row.reasons):
-            out(f"  {where} held: {reason['text']}")
+        for reason in row.reasons:
+            out(f"  {where} held: {reason.text}")
     if len(held) > MOST_HELD_SHOWN:
         out(f"  and {len(held) - MOST_HELD_SHOWN} more held rows; --json lists them all.")
 
@@ -150,7 +164,16 @@ def analysis(result: Analysis, answer: Sequence[str]) -> None:
         out()
         out(f"{endpoint.title} ({endpoint.role}): {endpoint.n_tanks} tanks{_blocks(endpoint)}")
         _table(
-            ("contrast", "n", "estimate", f"{100 * (1 - endpoint.alpha):g} % interval", "p", "adjusted", "drawn p", "reading"),
+            (
+                "contrast",
+                "n",
+                "estimate",
+                f"{100 * (1 - endpoint.alpha):g} % interval",
+                "p",
+                "adjusted",
+                "drawn p",
+                "reading",
+            ),
             [_row(contrast) for contrast in endpoint.contrasts],
         )
         for note in endpoint.notes:
@@ -158,7 +181,9 @@ def analysis(result: Analysis, answer: Sequence[str]) -> None:
     out()
     for note in result.notes:
         out(note)
-    out(f"Protocol {result.protocol_digest[:16]}, data {result.data_digest[:16]}, fairtank {result.fairtank}.")
+    out(
+        f"Protocol {result.protocol_digest[:16]}, data {result.data_digest[:16]}, fairtank {result.fairtank}."
+    )
 
 
 def demo(outcome: DemoOutcome) -> None:
@@ -175,17 +200,17 @@ def _blocks(endpoint: EndpointResult) -> str:
 
 
 def _row(contrast: Contrast) -> tuple[str, ...]:
-    from analysis.numerals import number, p_value
+    from analysis.numerals import p_value, quantity
 
     name = f"{contrast.test} - {contrast.reference}"
     interval = "none"
     if contrast.low is not None and contrast.high is not None:
-        interval = f"{number(contrast.low)} to {number(contrast.high)}"
+        interval = f"{quantity(contrast.low)} to {quantity(contrast.high)}"
     drawn = contrast.randomisation.p if contrast.randomisation else None
     return (
         name,
         str(contrast.n),
-        "none" if contrast.estimate is None else number(contrast.estimate),
+        "none" if contrast.estimate is None else quantity(contrast.estimate),
         interval,
         p_value(contrast.p),
         p_value(contrast.p_adjusted),
@@ -198,4 +223,6 @@ def _table(header: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
     """Aligned columns, two spaces apart, that survive being copied into a message."""
     widths = [max(len(str(cell)) for cell in column) for column in zip(header, *rows, strict=True)]
     for row in (header, *rows):
-        out("  " + "  ".join(str(cell).ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip())
+        out(
+            "  " + "  ".join(str(cell).ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip()
+        )

@@ -116,11 +116,15 @@ def _refuse_mixed(
     *, seed: str | None, recorded: Path | None, how: str | None, not_random: bool, check: bool
 ) -> None:
     if recorded is None and (how is not None or not_random):
-        raise UsageError("--how and --not-random describe an allocation made elsewhere; give it with --recorded FILE.")
+        raise UsageError(
+            "--how and --not-random describe an allocation made elsewhere; give it with --recorded FILE."
+        )
     if recorded is not None and seed is not None:
         raise UsageError("--seed draws here and --recorded takes a draw made elsewhere; give one of the two.")
     if check and (seed is not None or recorded is not None):
-        raise UsageError("--check looks at the allocation already stored; give it without --seed or --recorded.")
+        raise UsageError(
+            "--check looks at the allocation already stored; give it without --seed or --recorded."
+        )
 
 
 def _check(record: Register, sealed: SealedTrial, *, as_json: bool) -> None:
@@ -129,7 +133,9 @@ def _check(record: Register, sealed: SealedTrial, *, as_json: bool) -> None:
 
     allocation = record.allocation(sealed.id)
     if allocation is None:
-        raise AllocationError(f"{sealed.id} has no allocation yet; draw it with `fairtank allocate {sealed.id}`.")
+        raise AllocationError(
+            f"{sealed.id} has no allocation yet; draw it with `fairtank allocate {sealed.id}`."
+        )
     findings = rules.check(allocation, sealed.protocol, sealed.digest)
     if as_json:
         display.json_document(_document(sealed, allocation) | display.findings_document(findings))
@@ -150,9 +156,7 @@ def _document(sealed: SealedTrial, allocation: Allocation) -> dict[str, Any]:
 
     from trials import allocation as rules
 
-    derivation = ()
-    if allocation.drawn and allocation.seed is not None:
-        derivation = rules.derivation(sealed.protocol, sealed.digest, allocation.seed)
+    derivation = rules.derivation(sealed.protocol, sealed.digest, allocation.seed) if allocation.drawn else ()
     return {
         "trial": sealed.id,
         "protocol_digest": sealed.digest,

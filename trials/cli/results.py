@@ -56,8 +56,8 @@ def report(
 ) -> None:
     """Write the report: one page that works offline, with figures and tables beside it."""
     from trials.cli import display
-    from trials.report import material_from, write_report
     from trials.register.store import Register
+    from trials.report import material_from, write_report
 
     with Register.open(location) as record:
         sealed = record.find(trial)

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import datetime as dt  # noqa: TC003 - kept importable for readers of the annotations
 import hashlib
+import json
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import TYPE_CHECKING
 
 from schemas.protocol import Protocol  # noqa: TC001 - as above
+from schemas.vocabulary import RowOutcome
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -67,7 +69,7 @@ class HeldRow:
     row: int
     cells: dict[str, str]
     reasons: tuple[Reason, ...]
-    taken_in_at: str
+    taken_in_at: str = ""
 
 
 @dataclass(frozen=True)
@@ -99,6 +101,22 @@ class IntakeBatch:
     def count(self, outcome: str) -> int:
         """Rows that ended as ``outcome``."""
         return int((self.rows["outcome"] == outcome).sum())
+
+    def held(self) -> list[HeldRow]:
+        """The rows that wait for a person, in the order of the file."""
+        waiting = self.rows[self.rows["outcome"] == RowOutcome.HELD.value]
+        return [
+            HeldRow(
+                self.file.name,
+                str(sheet),
+                int(row),
+                json.loads(cells),
+                tuple(Reason(reason["code"], reason["text"]) for reason in json.loads(reasons)),
+            )
+            for sheet, row, cells, reasons in zip(
+                *(waiting[name].tolist() for name in ("sheet", "row", "cells", "reasons")), strict=True
+            )
+        ]
 
 
 @dataclass(frozen=True)

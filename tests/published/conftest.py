@@ -1,0 +1,147 @@
+"""Published data made into whole trials: register, recorded allocation, intake and `analyse --json`."""
+
+from __future__ import annotations
+
+import csv
+import json
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import pytest
+
+from trials.cli import main
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable
+    from pathlib import Path
+
+
+@dataclass
+class PublishedTrial:
+    """One value a tank, as published; blocks and baselines where the data have them."""
+
+    arms: list[str]
+    tanks: list[tuple[str, str, str | None, float, float | None]] = field(default_factory=list)
+    """Tank, arm, block, value, baseline value."""
+    endpoint: dict[str, Any] = field(default_factory=dict)
+    analysis: dict[str, Any] = field(default_factory=dict)
+    contrasts: list[list[str]] | None = None
+
+    @classmethod
+    def of_blocks(cls, arms: list[str], table: Iterable[Iterable[float]], **parts: Any) -> PublishedTrial:
+        """Rows are blocks, columns are arms."""
+        tanks = [
+            (f"b{i}-{arm}", arm, f"b{i}", value, None)
+            for i, row in enumerate(table, 1)
+            for arm, value in zip(arms, row, strict=True)
+        ]
+        return cls(arms, tanks, **parts)
+
+    @classmethod
+    def of_groups(
+        cls, groups: dict[str, Iterable[float | tuple[float, float]]], **parts: Any
+    ) -> PublishedTrial:
+        """Independent groups; a pair is (baseline, value)."""
+        tanks = []
+        for arm, values in groups.items():
+            for i, value in enumerate(values, 1):
+                before, after = value if isinstance(value, tuple) else (None, value)
+                tanks.append((f"{arm}-{i}", arm, None, after, before))
+        return cls(list(groups), tanks, **parts)
+
+    def protocol(self) -> str:
+        """The protocol as TOML."""
+        blocked = self.tanks[0][2] is not None
+        endpoint = {
+            "id": "value",
+            "role": "primary",
+            "variable": "score",
+            "summary": "mean",
+            "phase": "assessment",
+            "better": "lower",
+            "worthwhile": 1.0,
+        } | self.endpoint
+        analysis = {"contrasts": self.contrasts} if self.contrasts else {}
+        arms = "".join(
+            f'[[arms]]\nid = "{arm}"\nrole = "{"test" if i else "control"}"\ntitle = "{arm}"\n'
+            for i, arm in enumerate(self.arms)
+        )
+        return f"""
+format = 1
+tanks = "tanks.csv"
+[trial]
+id = "published"
+title = "Published data"
+{arms}
+[design]
+kind = "{"blocks" if blocked else "parallel"}"
+[schedule]
+start = 2025-03-03
+phases = [{{ id = "baseline", days = 7 }}, {{ id = "assessment", days = 7 }}]
+sampling = [{{ variable = "score", every_days = 7 }}]
+[[variables]]
+id = "score"
+unit = "1"
+hard = [-1e15, 1e15]
+[[endpoints]]
+{_toml(endpoint)}
+[analysis]
+{_toml(analysis | self.analysis)}
+"""
+
+    def write(self, folder: Path) -> None:
+        """Protocol, tanks, allocation and readings as files."""
+        (folder / "protocol.toml").write_text(self.protocol(), encoding="utf-8")
+        _csv(folder / "tanks.csv", ("id", "block"), [(t, b or "") for t, _, b, _, _ in self.tanks])
+        _csv(folder / "allocation.csv", ("tank", "arm"), [(t, a) for t, a, *_ in self.tanks])
+        rows = [(t, "2025-03-10", "score", repr(v), "1") for t, _, _, v, _ in self.tanks]
+        rows += [(t, "2025-03-03", "score", repr(x), "1") for t, _, _, _, x in self.tanks if x is not None]
+        _csv(folder / "readings.csv", ("tank", "taken_at", "variable", "value", "unit"), rows)
+
+
+def _toml(table: dict[str, Any]) -> str:
+    return "\n".join(f"{key} = {json.dumps(value)}" for key, value in table.items())
+
+
+def _csv(path: Path, header: tuple[str, ...], rows: list[tuple[Any, ...]]) -> None:
+    with path.open("w", newline="", encoding="utf-8") as stream:
+        writer = csv.writer(stream)
+        writer.writerow(header)
+        writer.writerows(rows)
+
+
+@pytest.fixture
+def analysed(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> Callable[[PublishedTrial], dict[str, Any]]:
+    """Take a published trial through the command line; the one endpoint of its JSON document."""
+
+    def run(trial: PublishedTrial) -> dict[str, Any]:
+        trial.write(tmp_path)
+        register = ["--register", str(tmp_path / "register.db")]
+        for words in (
+            ["register", str(tmp_path / "protocol.toml")],
+            [
+                "allocate",
+                "published",
+                "--recorded",
+                str(tmp_path / "allocation.csv"),
+                "--how",
+                "as published",
+            ],
+            ["intake", "published", str(tmp_path / "readings.csv"), "--json"],
+        ):
+            assert main([*words, *register]) == 0, capsys.readouterr().err
+        counts = json.loads(capsys.readouterr().out.partition("\n{")[2].join(["{", ""]))
+        assert counts["accepted"] == counts["rows"]
+        assert main(["analyse", "published", "--json", *register]) == 0
+        (endpoint,) = json.loads(capsys.readouterr().out)["endpoints"]
+        return endpoint
+
+    return run
+
+
+@pytest.fixture(scope="session")
+def published_trial() -> type[PublishedTrial]:
+    """The class, for tests in this folder (they cannot import it)."""
+    return PublishedTrial
