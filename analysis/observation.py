@@ -60,7 +60,7 @@ class KitErrors:
 
 NITRATE_PHOTOMETER = KitErrors(step=0.1, limit=0.5, relative_sd=0.12)
 """Steps and limit: common practice, no source; noise assumed for planning."""
-NITRATE_CARD = KitErrors(step=1.0, limit=1.0, relative_sd=0.20, card=(1.0, 2.0, 5.0, 10.0, 25.0, 50.0))
+NITRATE_CARD = KitErrors(step=1.0, limit=1.0, relative_sd=0.20, card=(1.0, 2.0, 5.0, 10.0, 25.0, 50.0, 100.0))
 """As above."""
 PHOSPHATE_PHOTOMETER = KitErrors(step=0.01, limit=0.02, fixed_sd=0.01, share_sd=0.05)
 """As above."""

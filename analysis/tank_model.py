@@ -46,12 +46,16 @@ class Dosing:
         From a third of the full dose on day 0 to all of it (common practice, no source).
     top_up_days : int
         Once the ramp is over, pellets are filled up each so many days, counted from day 0.
+    share : array, optional
+        Of shape (days of the run, *tanks): what is given of the dose otherwise due, where a stop rule lowered
+        it. Pellets beyond that share are taken out.
     """
 
     liquid: Number = 0.0
     pellets: Number = 0.0
     ramp_days: float = 30.0
     top_up_days: int = 60
+    share: Floats | None = None
 
     def ramp(self, day: int) -> float:
         """Share of the full dose on a day."""
@@ -149,7 +153,7 @@ def run(
 
     Notes
     -----
-    Pellets are added at the start of a day and only upward. They wear down before their carbon is spent in a
+    Pellets are filled up at the start of a day. They wear down before their carbon is spent in a
     step (the backward form, M k/(1 + k) with k = km A per step), so that the carbon released is exactly the
     carbon lost. A step never takes more than is in the water: where growth or denitrification would, they are
     cut to what is there and the carbon counts as unused. So nitrogen, phosphorus and carbon are conserved.
@@ -165,10 +169,12 @@ def run(
     nitrate, phosphate, denitrified, unused = (np.empty((days, *shape)) for _ in range(4))
     for row in range(days):
         day = first_day + row
-        ramp = dosing.ramp(day)
+        share = dosing.ramp(day) if dosing.share is None else dosing.ramp(day) * dosing.share[row]
+        pellets = np.minimum(stores.pellets, dosing.pellets * share)
         if dosing.fills_up(day):
-            stores = stores._replace(pellets=np.maximum(stores.pellets, dosing.pellets * ramp))
-        liquid = dosing.liquid * ramp * _colonised(day, tank.liquid_lag, tank.liquid_spread)
+            pellets = np.broadcast_to(dosing.pellets * share, shape)
+        stores = stores._replace(pellets=pellets)
+        liquid = dosing.liquid * share * _colonised(day, tank.liquid_lag, tank.liquid_spread)
         wear = tank.pellet_rate * _colonised(day, tank.solid_lag, tank.solid_spread)
         feed = tank.feed * (1.0 + wobble[row])
         before = total

@@ -98,6 +98,22 @@ def test_nothing_is_dosed_before_day_0():
     assert course.denitrified.max() == 0.0
 
 
+@pytest.mark.parametrize("full", [{"liquid": 0.5}, {"pellets": 256.0}])
+def test_a_share_of_the_dose_is_that_smaller_dose(full):
+    half = run(TankParameters(), Dosing(**{name: dose / 2 for name, dose in full.items()}), 120)
+    shared = run(TankParameters(), Dosing(**full, share=np.full(120, 0.5)), 120)
+    np.testing.assert_allclose(shared.nitrate, half.nitrate, rtol=1e-12)
+
+
+@pytest.mark.parametrize("full", [{"liquid": 0.5}, {"pellets": 256.0}])
+def test_a_dose_stopped_lets_nitrate_recover(full):
+    days = np.arange(300)
+    stopped = run(TankParameters(), Dosing(**full, share=(days < 100).astype(float)), 300)
+    np.testing.assert_array_equal(stopped.nitrate[:100], run(TankParameters(), Dosing(**full), 100).nitrate)
+    assert stopped.denitrified[100:].max() == 0.0
+    assert stopped.nitrate[-1] == pytest.approx(19.56, abs=0.2)
+
+
 @settings(max_examples=40, deadline=None)
 @given(
     seed=st.integers(0, 2**32 - 1),
