@@ -1,0 +1,148 @@
+"""The way in: a file becomes a batch in which every row is accepted, held or repeated."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from schemas.errors import IntakeError
+from schemas.readings import empty_readings
+from schemas.variables import variables_for
+from schemas.vocabulary import RowOutcome
+from trials.intake.drafts import drafts_of, stacked, value_cells
+from trials.intake.headers import NEEDED, known_columns, layout_of
+from trials.intake.holds import Holds
+from trials.intake.names import VariableNames
+from trials.intake.numerals import decimal_sign
+from trials.intake.readers import load, read_tables
+from trials.intake.recognise import Place, recognise
+from trials.intake.remarks import on_partly_known, on_readings, on_tables, on_units
+from trials.intake.review import outside_usual, review
+from trials.intake.values import Understanding
+from trials.register.records import IntakeBatch
+
+if TYPE_CHECKING:
+    import datetime as dt
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from schemas.protocol import Protocol
+    from trials.intake.headers import Layout
+    from trials.intake.tables import RawTable
+    from trials.register.records import SourceFile
+
+
+def read_file(path: Path | str, protocol: Protocol, seen: pd.DataFrame, today: dt.date) -> IntakeBatch:
+    """What becomes of a file of readings; nothing is stored.
+
+    Parameters
+    ----------
+    path : Path or str
+        A CSV file or an XLSX workbook, long or wide.
+    protocol : Protocol
+        The registered protocol of the trial.
+    seen : DataFrame
+        Accepted readings of the trial, to recognise what is in already; may be empty.
+    today : date
+        The day of intake; readings dated later are held.
+
+    Raises
+    ------
+    IntakeError
+        The file cannot be read at all, or its columns are not those of readings.
+    """
+    return take_in(load(Path(path)), protocol, seen, today)
+
+
+def take_in(file: SourceFile, protocol: Protocol, seen: pd.DataFrame, today: dt.date) -> IntakeBatch:
+    """As :func:`read_file`, for a file that is in memory."""
+    names = VariableNames(variables_for(protocol))
+    tables, remarks = read_tables(file, lambda header: known_columns(header, names))
+    readable, more = _readable(file, tables, names)
+    tables = [table for table, _ in readable]
+    by = Understanding(protocol, names, _decimal(readable), Holds())
+    place = _place(tables)
+    firsts = np.cumsum([0, *map(len, tables)])
+    drafts = stacked(
+        [drafts_of(table, layout, int(first), by) for (table, layout), first in zip(readable, firsts, strict=False)]
+    )
+    fit = review(drafts, by, today)
+    known, group = recognise(drafts, fit, seen, place, by)
+    held = by.holds.lines(len(place))
+    lines = drafts["line"].to_numpy()
+    new = ~held[lines] & ~known
+    new[new] = ~pd.Series(group[new]).duplicated().to_numpy()
+    accepted = drafts if new.all() else drafts[new]
+    rows = pd.DataFrame(
+        {
+            "sheet": pd.Series(place.sheets, dtype=str),
+            "row": place.numbers,
+            "outcome": pd.Series(_outcomes(held, accepted["line"].to_numpy()), dtype=str),
+            "cells": pd.Series([text for table in tables for text in table.cells_as_json()], dtype=str),
+            "reasons": pd.Series(by.holds.as_json(len(held)), dtype=str),
+        }
+    )
+    partly = ~held & (np.bincount(lines[new], minlength=len(held)) > 0)
+    partly &= np.bincount(lines[~new], minlength=len(held)) > 0
+    remarks = [
+        *remarks,
+        *on_tables(tables, by.decimal),
+        *more,
+        *on_units(accepted, by),
+        *on_readings(accepted, outside_usual(accepted, names), place),
+        *on_partly_known(int(partly.sum())),
+    ]
+    return IntakeBatch(file, rows, _as_readings(accepted, place), tuple(remarks))
+
+
+def _readable(
+    file: SourceFile, tables: Sequence[RawTable], names: VariableNames
+) -> tuple[list[tuple[RawTable, Layout]], list[str]]:
+    """The tables that hold readings, each with what its columns are, and remarks."""
+    readable, remarks = [], []
+    for table in tables:
+        layout = layout_of(table, names, f'{file.name}, sheet "{table.sheet}",' if table.sheet else file.name)
+        if layout is None:
+            remarks.append(f'Sheet "{table.sheet}" does not hold readings and was left alone.')
+        else:
+            sheet = f'Sheet "{table.sheet}": ' if table.sheet else ""
+            readable.append((table, layout))
+            remarks += [sheet + remark for remark in layout.remarks]
+    if not readable:
+        raise IntakeError(f"{file.name} has no sheet of readings: {NEEDED}")
+    return readable, remarks
+
+
+def _decimal(readable: Sequence[tuple[RawTable, Layout]]) -> str:
+    cells = [cell for table, layout in readable for cell in value_cells(table, layout)]
+    return decimal_sign(cells, readable[0][0].separator)
+
+
+def _place(tables: Sequence[RawTable]) -> Place:
+    return Place(
+        np.repeat(np.array([table.sheet for table in tables], dtype=object), [len(table) for table in tables]),
+        np.concatenate([table.numbers for table in tables]),
+    )
+
+
+def _outcomes(held: NDArray[np.bool_], accepted: NDArray[np.int64]) -> NDArray[Any]:
+    """Held for any reason; else accepted where it gives a new reading; else there was nothing new in it."""
+    outcome = np.full(len(held), RowOutcome.REPEATED.value, dtype=object)
+    outcome[accepted] = RowOutcome.ACCEPTED.value
+    outcome[held] = RowOutcome.HELD.value
+    return outcome
+
+
+def _as_readings(accepted: pd.DataFrame, place: Place) -> pd.DataFrame:
+    """The readings of a batch, with text as text."""
+    lines = accepted["line"].to_numpy()
+    columns: dict[str, Any] = {"sheet": pd.Series(place.sheets[lines], dtype=str), "row": place.numbers[lines]}
+    for name in empty_readings().columns[2:]:
+        column = accepted[name]
+        is_text = isinstance(column.dtype, pd.CategoricalDtype)
+        columns[name] = column.cat.categories.array.take(column.cat.codes) if is_text else column.to_numpy()
+    return pd.DataFrame(columns)

@@ -1,0 +1,54 @@
+"""A file to raw tables, by what its bytes are and not by what its name ends in."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from schemas.errors import IntakeError
+from trials.intake.delimited import read_delimited
+from trials.intake.workbook import is_workbook, read_workbook
+from trials.register.records import SourceFile
+
+if TYPE_CHECKING:
+    from trials.intake.tables import KnownColumns, RawTable
+
+_MOST_BYTES = 1 << 28
+
+
+def load(path: Path) -> SourceFile:
+    """The bytes of a file under its bare name.
+
+    Raises
+    ------
+    IntakeError
+        The file is not there, cannot be opened, or is too big to be a file of readings.
+    """
+    try:
+        if path.is_dir():
+            raise IntakeError(f"{path} is a folder; name the files in it.")
+        if path.stat().st_size > _MOST_BYTES:
+            raise IntakeError(f"{path} is larger than {_MOST_BYTES >> 20} MB; split it into smaller files.")
+        return SourceFile(path.name, path.read_bytes())
+    except FileNotFoundError:
+        raise IntakeError(f"There is no file {path}.") from None
+    except OSError as error:
+        raise IntakeError(f"{path} cannot be read: {error.strerror}.") from None
+
+
+def read_tables(file: SourceFile, known_columns: KnownColumns) -> tuple[list[RawTable], list[str]]:
+    """The tables in a file and remarks on how they were read; sheets without a known column are only named.
+
+    Raises
+    ------
+    IntakeError
+        Nothing can be read of it.
+    """
+    if not file.content or file.content.isspace():
+        raise IntakeError(f"{file.name} is empty.")
+    if not is_workbook(file.content):
+        table, remarks = read_delimited(file.content, file.name, known_columns)
+        return [table], remarks
+    tables, others = read_workbook(file.content, file.name, known_columns)
+    remarks = [f'Sheet "{sheet}" has none of the columns in its first row and was left alone.' for sheet in others]
+    return tables, remarks

@@ -1,0 +1,159 @@
+"""A table as read from a file, before anything is understood: headers, coded columns, row numbers."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from schemas.errors import IntakeError
+from trials.intake.columns import CodedColumn, Coder, text_of
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from numpy.typing import NDArray
+
+MAX_COLUMNS = 1000
+
+KnownColumns = Callable[[Sequence[str]], int]
+"""How many of these headers are columns that are known."""
+
+
+@dataclass(frozen=True)
+class RawTable:
+    """One sheet of a workbook, or a whole text file.
+
+    Parameters
+    ----------
+    sheet : str
+        Name of the sheet; empty for a text file.
+    header : tuple of str
+        Cells of the first row that is not blank, as they stand.
+    columns : tuple of CodedColumn
+        One for each header; rows that are blank, and columns without header or cells, are left out.
+    numbers : array of int
+        Row numbers as a spreadsheet shows them, from 1.
+    short : dict of int to int
+        Rows (by position) with fewer cells than the header, and how many they have.
+    surplus : dict of int to tuple of str
+        Rows (by position) with cells beyond the header, and those cells.
+    blank : int
+        Blank rows passed over.
+    separator : str
+        What stands between cells of a text file; empty for a sheet.
+    """
+
+    sheet: str
+    header: tuple[str, ...]
+    columns: tuple[CodedColumn, ...]
+    numbers: NDArray[np.int64]
+    short: dict[int, int] = field(default_factory=dict)
+    surplus: dict[int, tuple[str, ...]] = field(default_factory=dict)
+    blank: int = 0
+    separator: str = ""
+
+    def __len__(self) -> int:
+        return len(self.numbers)
+
+    @cached_property
+    def names(self) -> tuple[str, ...]:
+        """Headers made unique: repeated ones are numbered, empty ones called by their place."""
+        seen: dict[str, int] = {}
+        names = []
+        for place, text in enumerate(self.header, start=1):
+            name = text.strip() or f"column {place}"
+            seen[name] = seen.get(name, 0) + 1
+            names.append(name if seen[name] == 1 else f"{name} ({seen[name]})")
+        return tuple(names)
+
+    def cells_as_json(self) -> list[str]:
+        """Each row as a JSON object of header to text, as sent."""
+        if not len(self):
+            return []
+        parts = []
+        for place, (name, column) in enumerate(zip(self.names, self.columns, strict=True)):
+            key = f"{', ' if place else '{'}{json.dumps(name, ensure_ascii=False)}: "
+            texts = [key + json.dumps(text_of(cell), ensure_ascii=False) for cell in column.cells]
+            parts.append(column.spread(texts, object).tolist())
+        parts.append(["}"] * len(self))
+        rows = list(map("".join, zip(*parts, strict=True)))
+        for position, cells in self.surplus.items():
+            first = len(self.header) + 1
+            more = {f"column {place}": text for place, text in enumerate(cells, start=first)}
+            rows[position] = json.dumps(json.loads(rows[position]) | more, ensure_ascii=False)
+        return rows
+
+
+class TableBuilder:
+    """Takes rows in blocks and codes them, so that equal cells are kept once."""
+
+    def __init__(self, header: Sequence[str], where: str) -> None:
+        if len(header) > MAX_COLUMNS:
+            raise IntakeError(f"{where} has {len(header)} columns; {MAX_COLUMNS} is the most that is read.")
+        self._header = tuple(header)
+        self._coders = [Coder() for _ in header]
+        self._codes: list[list[NDArray[np.int32]]] = [[] for _ in header]
+        self._short: dict[int, int] = {}
+        self._surplus: dict[int, tuple[str, ...]] = {}
+        self._length = 0
+
+    @property
+    def width(self) -> int:
+        """Cells that a row should have."""
+        return len(self._header)
+
+    def add_columns(self, columns: Iterable[Sequence[Any]], length: int) -> None:
+        """A block of rows that are all as wide as the header, column by column."""
+        for coder, codes, cells in zip(self._coders, self._codes, columns, strict=True):
+            codes.append(np.fromiter(map(coder.__getitem__, cells), np.int32, length))
+        self._length += length
+
+    def add_rows(self, rows: Sequence[list[str]]) -> None:
+        """A block of rows, wide or narrow as they come."""
+        if any(len(row) != self.width for row in rows):
+            rows = [self._fitted(row, self._length + place) for place, row in enumerate(rows)]
+        self.add_columns(zip(*rows, strict=True), len(rows))
+
+    def _fitted(self, row: list[str], position: int) -> list[str]:
+        if len(row) < self.width:
+            self._short[position] = len(row)
+            return row + [""] * (self.width - len(row))
+        if any(cell.strip() for cell in row[self.width :]):
+            self._surplus[position] = tuple(row[self.width :])
+        return row[: self.width]
+
+    def finish(self, sheet: str, first_number: int, separator: str = "") -> RawTable:
+        """The table without its blank rows. ``first_number`` is the number of the first row added."""
+        columns = [
+            CodedColumn(np.concatenate(codes) if codes else np.zeros(0, np.int32), self._cells(coder))
+            for coder, codes in zip(self._coders, self._codes, strict=True)
+        ]
+        empty = [column.spread([not text_of(cell).strip() for cell in column.cells], bool) for column in columns]
+        blank = np.logical_and.reduce(empty)
+        blank[list(self._surplus)] = False
+        kept = np.flatnonzero(~blank)
+        used = [
+            place for place, text in enumerate(self._header) if text.strip() or not empty[place].all()
+        ]
+        return RawTable(
+            sheet=sheet,
+            header=tuple(self._header[place] for place in used),
+            columns=tuple(columns[place].take(kept) if blank.any() else columns[place] for place in used),
+            numbers=kept + first_number,
+            short={
+                int(np.searchsorted(kept, old)): cells for old, cells in self._short.items() if not blank[old]
+            },
+            surplus={int(np.searchsorted(kept, old)): cells for old, cells in self._surplus.items()},
+            blank=int(blank.sum()),
+            separator=separator,
+        )
+
+    @staticmethod
+    def _cells(coder: Coder) -> tuple[Any, ...]:
+        """Typed cells were added as (type, cell), because 1.0 and True would be equal keys."""
+        return tuple(key[1] if isinstance(key, tuple) else key for key in coder)
