@@ -207,7 +207,7 @@ def product(text: str) -> Product:
     Examples
     --------
     >>> round(product("ethanol 40 %").carbon_per_ml, 6)
-    0.164617
+    0.164615
     """
     found = _PRODUCT.fullmatch(" ".join(text.split()))
     name = (found[1] if found else text).strip().casefold()

@@ -120,7 +120,7 @@ def _narrowed(dose: Dose, part: str, text: str) -> Dose:
 
 
 def _number_and_word(part: str) -> tuple[float, str]:
-    found = re.fullmatch(r"([\d.,]*)\s*(\D*)", part)
+    found = re.fullmatch(r"([\d.,]*)\s*(.*)", part)
     number = decimal(found[1]) if found and found[1] else 1.0
     if not found or not found[2] or number == 0:
         raise WaterError(f'"per {part}" is no volume or time; {_ASKED}.')

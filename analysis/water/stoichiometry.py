@@ -138,7 +138,9 @@ def parse_cells(text: str) -> Cells:
     found = re.fullmatch(r"(\d+(?:\.\d+)?):(\d+(?:\.\d+)?):(\d+(?:\.\d+)?)", tidy)
     carbon, nitrogen, phosphorus = (float(part) for part in found.groups()) if found else (0.0, 0.0, 0.0)
     if 0 in (carbon, nitrogen, phosphorus):
-        raise WaterError(f'"{text}" is not a ratio of carbon, nitrogen and phosphorus; write it like 50:10:1.')
+        raise WaterError(
+            f'"{text}" is not a ratio of carbon, nitrogen and phosphorus; write it like 50:10:1.'
+        )
     return Cells(carbon, nitrogen, phosphorus)
 
 

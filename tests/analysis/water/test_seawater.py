@@ -36,9 +36,7 @@ def test_density_gravity_and_conductivity_to_printed_digits(salinity):
 def eos80(salinity, celsius_68):
     """Density at one atmosphere by the International Equation of State 1980 (Fofonoff and Millard 1983)."""
     t, s = celsius_68, salinity
-    pure = np.polyval(
-        [6.536332e-9, -1.120083e-6, 1.001685e-4, -9.095290e-3, 6.793952e-2, 999.842594], t
-    )
+    pure = np.polyval([6.536332e-9, -1.120083e-6, 1.001685e-4, -9.095290e-3, 6.793952e-2, 999.842594], t)
     first = np.polyval([5.3875e-9, -8.2467e-7, 7.6438e-5, -4.0899e-3, 8.24493e-1], t)
     second = np.polyval([-1.6546e-6, 1.0227e-4, -5.72466e-3], t)
     return float(pure + first * s + second * s**1.5 + 4.8314e-4 * s**2)
@@ -97,7 +95,13 @@ def test_gravity_and_salinity_are_inverse(salinity, scale, warmer):
 
 @pytest.mark.parametrize(
     ("text", "sample", "pure"),
-    [("25/25", 25, 25), ("60F/60F", 15.5556, 15.5556), ("20 °C / 4 °C", 20, 4), ("77 f", 25, 25), ("20", 20, 20)],
+    [
+        ("25/25", 25, 25),
+        ("60F/60F", 15.5556, 15.5556),
+        ("20 °C / 4 °C", 20, 4),
+        ("77 f", 25, 25),
+        ("20", 20, 20),
+    ],
 )
 def test_reference_temperatures(text, sample, pure):
     got = seawater.reference(text)
@@ -164,7 +168,20 @@ def test_oxygen_table_to_printed_digits(celsius, printed):
 @pytest.mark.parametrize(
     ("salinity", "table"),
     [
-        (0, {0: 14.621, 5: 12.770, 10: 11.288, 15: 10.084, 20: 9.092, 25: 8.263, 30: 7.559, 35: 6.949, 40: 6.412}),
+        (
+            0,
+            {
+                0: 14.621,
+                5: 12.770,
+                10: 11.288,
+                15: 10.084,
+                20: 9.092,
+                25: 8.263,
+                30: 7.559,
+                35: 6.949,
+                40: 6.412,
+            },
+        ),
         (35, {0: 11.446, 10: 9.024, 20: 7.396, 25: 6.772}),
     ],
 )
