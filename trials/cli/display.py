@@ -111,7 +111,7 @@ def allocation(sealed: SealedTrial, shared: Allocation) -> None:
             f"Recorded, not drawn here: {shared.how}."
             + ("" if shared.random else " Not random: observational.")
         )
-        _table(
+        table(
             ("tank", "block", "arm"),
             [(a.tank, a.block or "", a.arm) for a in shared.assignments],
         )
@@ -163,7 +163,7 @@ def analysis(result: Analysis, answer: Sequence[str]) -> None:
     for endpoint in result.endpoints:
         out()
         out(f"{endpoint.title} ({endpoint.role}): {endpoint.n_tanks} tanks{_blocks(endpoint)}")
-        _table(
+        table(
             (
                 "contrast",
                 "n",
@@ -219,7 +219,7 @@ def _row(contrast: Contrast) -> tuple[str, ...]:
     )
 
 
-def _table(header: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
+def table(header: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
     """Aligned columns, two spaces apart, that survive being copied into a message."""
     widths = [max(len(str(cell)) for cell in column) for column in zip(header, *rows, strict=True)]
     for row in (header, *rows):
