@@ -350,7 +350,7 @@ NASTY = st.one_of(
 JARGON = re.compile(r"[Ii]nput|valid|pydantic|string|integer|Extra|type=|dict|None|\bint\b|\bbool")
 
 
-@settings(max_examples=200, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=200, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(data=st.data())
 def test_any_spoilt_protocol_is_told_in_plain_words(raw, data):
     """Whatever stands where: no crash, no library's words, each place told once, and silence only for a sound one."""

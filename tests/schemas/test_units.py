@@ -10,7 +10,7 @@ import re
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from schemas.errors import UnitError
@@ -138,6 +138,7 @@ PIECES = [
 ]
 
 
+@settings(deadline=None)
 @given(
     st.one_of(
         st.text(max_size=12),
@@ -157,6 +158,7 @@ def test_accepted_units_are_spelt_in_the_one_way(variable):
     assert not set(variable.units) & set(variable.refused)
 
 
+@settings(deadline=None)
 @given(
     st.sampled_from([(variable, unit) for variable in catalogue().values() for unit in variable.units]),
     st.floats(-1e6, 1e6),

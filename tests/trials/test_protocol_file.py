@@ -143,7 +143,7 @@ def shuffled(draw, node):
     return node
 
 
-@settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(data=st.data())
 def test_the_digest_does_not_mind_how_the_file_is_written(read, data):
     """Key order, defaults written out or not, 28 or 28.0, tanks inside or beside, their order, comments."""
