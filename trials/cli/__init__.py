@@ -11,7 +11,7 @@ import sys
 import typer
 
 from schemas.errors import FairtankError
-from trials.cli import collect, display, prepare, results
+from trials.cli import collect, display, prepare, results, water
 from trials.cli.options import VersionOption  # noqa: TC001 - typer reads it at run time
 
 app = typer.Typer(
@@ -44,6 +44,7 @@ app.command()(collect.intake)
 app.command()(results.analyse)
 app.command()(results.report)
 app.command()(results.verify)
+app.add_typer(water.app)
 
 
 def main(arguments: list[str] | None = None) -> int:

@@ -226,3 +226,38 @@ def table(header: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
         out(
             "  " + "  ".join(str(cell).ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip()
         )
+
+
+def quantities(
+    rows: Sequence[tuple[str, float | None, str] | tuple[str, float | None, str, int]],
+    document: dict[str, Any],
+    *,
+    as_json: bool,
+    headline: str = "",
+    notes: Sequence[str] = (),
+    cautions: Sequence[str] = (),
+) -> None:
+    """Named quantities with their units (and significant digits, else four), then notes and cautions.
+
+    Those that do not exist are left out. As JSON it is ``document`` with the notes and cautions added.
+    """
+    if as_json:
+        json_document(document | {"notes": list(notes), "cautions": list(cautions)})
+        return
+    from analysis.numerals import quantity
+
+    if headline:
+        out(headline)
+    width = max(len(row[0]) for row in rows)
+    for name, value, unit, *digits in rows:
+        if value is not None:
+            out(f"  {name.ljust(width)}  {quantity(value, *(digits or [4]))} {unit}".rstrip())
+    remarks(notes, cautions)
+
+
+def remarks(notes: Sequence[str], cautions: Sequence[str]) -> None:
+    """What was assumed, and what can hurt."""
+    for note in notes:
+        out(f"Note: {note}.")
+    for caution in cautions:
+        out(f"Caution: {caution}")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
@@ -38,6 +38,24 @@ TrialArgument = Annotated[
 VersionOption = Annotated[
     bool, typer.Option("--version", callback=_show_version, is_eager=True, help="Show the version and stop.")
 ]
+
+
+def number(text: str | float) -> float:
+    """A number typed on the command line, with a decimal point or comma."""
+    from analysis.water.carbon import decimal
+
+    return decimal(text.strip()) if isinstance(text, str) else float(text)
+
+
+def percent(text: str | float) -> float:
+    """A share typed in per cent, with or without the sign."""
+    return number(text.strip().removesuffix("%").strip() if isinstance(text, str) else text) / 100
+
+
+def number_option(name: str, text: str) -> Any:
+    """An option that takes a number."""
+    return typer.Option(name, parser=number, metavar="NUMBER", help=text)
+
 
 DEFAULT_REGISTER = "fairtank.db"
 
