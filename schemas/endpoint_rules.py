@@ -60,7 +60,7 @@ def _variable(draft: Draft, path: Path, row: Row) -> Iterator[Fault]:
 
 def _phase(draft: Draft, path: Path, row: Row) -> Iterator[Fault]:
     phase = text(row, "phase")
-    if phase is None or "phases" not in draft.table("schedule"):
+    if phase is None or not draft.phases or not draft.are_named(draft.table("schedule").get("phases")):
         return
     if phase not in draft.phase_ids:
         yield unknown((*path, "phase"), phase, "phase", draft.phase_ids)
@@ -110,7 +110,8 @@ def _baseline(draft: Draft, path: Path, row: Row) -> Iterator[Fault]:
     if baseline not in {Baseline.CHANGE, Baseline.ADJUST}:
         return
     where = (*path, "baseline")
-    if draft.phases and BASELINE_PHASE not in draft.phase_ids:
+    named = draft.are_named(draft.table("schedule").get("phases"))
+    if named and draft.phases and BASELINE_PHASE not in draft.phase_ids:
         yield Fault(
             where,
             f"{quoted(baseline)} needs a phase of the id {quoted(BASELINE_PHASE)}, and there is none",
@@ -191,7 +192,7 @@ def _contrasts(draft: Draft) -> Iterator[Fault]:
         path = ("analysis", "contrasts", position)
         if not isinstance(pair, list) or len(pair) != 2 or not all(isinstance(arm, str) for arm in pair):
             continue
-        if "arms" in draft.raw:
+        if draft.arm_ids and draft.are_named(draft.raw.get("arms")):
             strangers = [(side, arm) for side, arm in enumerate(pair) if arm not in draft.arm_ids]
             yield from (unknown((*path, side), arm, "arm", draft.arm_ids) for side, arm in strangers)
         if pair[0] == pair[1]:

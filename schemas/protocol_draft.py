@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from schemas.variables import Variable
 
 Row = dict[str, Any]
+CENTURY = 36500
 
 
 def text(table: Mapping[str, Any], key: str) -> str | None:
@@ -37,10 +38,10 @@ def number(table: Mapping[str, Any], key: str) -> float | None:
     return float(value)
 
 
-def whole(table: Mapping[str, Any], key: str) -> int | None:
-    """The whole number above 0 under a key; None where there is none."""
+def days(table: Mapping[str, Any], key: str) -> int | None:
+    """The whole number of days under a key, of a century at most; None where there is none."""
     value = number(table, key)
-    return int(value) if value is not None and value.is_integer() and value > 0 else None
+    return int(value) if value is not None and value.is_integer() and 0 < value <= CENTURY else None
 
 
 def word(table: Mapping[str, Any], key: str, words: type[StrEnum], default: str | None = None) -> str | None:
@@ -71,6 +72,12 @@ class Draft:
         value = self.raw.get(name)
         return isinstance(value, list) and all(isinstance(item, dict) for item in value)
 
+    def are_named(self, rows: object) -> bool:
+        """Whether all items of a list have an id, so that a name not among them stands for nothing."""
+        return isinstance(rows, list) and all(
+            isinstance(row, dict) and isinstance(row.get("id"), str) for row in rows
+        )
+
     @cached_property
     def arm_ids(self) -> list[str]:
         """The ids of the arms, as written."""
@@ -92,18 +99,18 @@ class Draft:
         windows: dict[str, tuple[int, int]] = {}
         first = 0
         for _, phase in self.phases:
-            days = whole(phase, "days")
-            if days is None or not isinstance(phase.get("id"), str):
+            length = days(phase, "days")
+            if length is None or not isinstance(phase.get("id"), str):
                 return {}
-            windows.setdefault(phase["id"], (first, first + days))
-            first += days
+            windows.setdefault(phase["id"], (first, first + length))
+            first += length
         return windows
 
     @cached_property
     def every_days(self) -> dict[str, int]:
         """The days between samplings, by variable."""
         sampling = self.rows("sampling", self.table("schedule"))
-        pairs = ((text(row, "variable"), whole(row, "every_days")) for _, row in sampling)
+        pairs = ((text(row, "variable"), days(row, "every_days")) for _, row in sampling)
         return {variable: every for variable, every in pairs if variable and every}
 
     @cached_property

@@ -21,16 +21,14 @@ def unknown(path: Path, name: str, noun: str, known: Sequence[str]) -> Fault:
     there_are = f"the {noun}s are {listed(known, 'and')}" if len(known) > 1 else ""
     if len(known) == 1:
         there_are = f"the only {noun} is {known[0]}"
-    if not known:
-        there_are = f"the protocol names no {noun}"
     hint = f'the nearest is "{close}", and ' if close and len(known) > 1 else ""
     article = "an" if noun[0] in "aeiou" else "a"
     return Fault(path, f"{quoted(name)} is not {article} {noun} of this protocol", hint + there_are)
 
 
 def unknown_variable(path: Path, name: str, draft: Draft) -> Fault | None:
-    """A variable that neither the catalogue nor the protocol has; None where it is known."""
-    if name in draft.variables:
+    """A variable that neither the catalogue nor the protocol has; None where it is known or cannot be told."""
+    if name in draft.variables or not draft.are_named(draft.raw.get("variables", [])):
         return None
     wanted = name.strip().casefold()
     meant = next(

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from schemas.errors import Mistake
+from schemas.plain_words import quoted
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -70,8 +71,8 @@ def place(path: Path, raw: Mapping[str, Any], tank_places: Sequence[str] = ()) -
 def _item(items: Any, position: int, name_key: str) -> str:
     names = [item.get(name_key) if isinstance(item, dict) else None for item in items]
     name = names[position] if position < len(names) else None
-    if isinstance(name, str) and name and names.count(name) == 1:
-        return f' "{name}"'
+    if isinstance(name, str) and name.strip() and names.count(name) == 1:
+        return f" {quoted(name)}"
     return f"[{position + 1}]"
 
 
@@ -99,6 +100,11 @@ def as_mistakes(
 ) -> list[Mistake]:
     """The faults as mistakes for a person, in the order of the file."""
     return [
-        Mistake(place(fault.path, raw, tank_places), fault.found, fault.remedy)
+        Mistake(*map(_one_line, (place(fault.path, raw, tank_places), fault.found, fault.remedy)))
         for fault in in_order(faults, raw)
     ]
+
+
+def _one_line(text: str) -> str:
+    """Text from the file may hold line breaks and control signs; a sentence may not."""
+    return " ".join("".join(sign if sign.isprintable() else " " for sign in text).split())

@@ -162,14 +162,28 @@ def build(raw: Mapping[str, Any]) -> model.Protocol:
     return model.Protocol.model_validate_json(json.dumps(_plain(raw)), strict=True)
 
 
-def _plain(value: Any) -> Any:
+def _plain(value: Any, key: str = "") -> Any:
     if isinstance(value, dict):
-        return {key: _plain(item) for key, item in value.items()}
-    if isinstance(value, (list, tuple)):
+        return {name: _plain(item, name) for name, item in value.items()}
+    if isinstance(value, list):
         return [_plain(item) for item in value]
     if isinstance(value, float) and value.is_integer():
         return int(value)
-    return value.isoformat() if isinstance(value, (dt.date, dt.time)) else value
+    if isinstance(value, (dt.date, dt.time)):
+        # JSON has no dates; anywhere but at the start one must not pass for a text.
+        return value.isoformat() if key == "start" else {"date": value.isoformat()}
+    return value
+
+
+def _at(raw: Mapping[str, Any], path: Path) -> Any:
+    """The value at a path as written; None where there is none."""
+    node: Any = raw
+    for part in path:
+        try:
+            node = node[part]
+        except (KeyError, IndexError, TypeError):
+            return None
+    return node
 
 
 def shape_faults(raw: Mapping[str, Any]) -> list[Fault]:
@@ -185,12 +199,19 @@ def shape_faults(raw: Mapping[str, Any]) -> list[Fault]:
         for detail in details
         if detail["type"] == "extra_forbidden"
     }
-    return [
-        _fault(detail)
+    faults = (
+        _fault(detail, raw)
         for detail in details
-        if not (detail["type"] in _SPELLING and pattern(detail["loc"]) in _REFERENCES)
+        if not _left_to_the_rules(detail)
         and not (detail["type"] == "missing" and (detail["loc"][:-1], detail["loc"][-1]) in misspelt)
-    ]
+    )
+    return list(dict.fromkeys(faults))  # an empty pair lacks both numbers, which is one fault
+
+
+def _left_to_the_rules(detail: ErrorDetails) -> bool:
+    value = detail["input"]
+    referred = detail["type"] in _SPELLING and pattern(detail["loc"]) in _REFERENCES
+    return referred and isinstance(value, str) and bool(value.strip())
 
 
 def _missing_beside(path: Path, details: list[ErrorDetails]) -> list[str]:
@@ -202,27 +223,30 @@ def _missing_beside(path: Path, details: list[ErrorDetails]) -> list[str]:
     ]
 
 
-def _fault(detail: ErrorDetails) -> Fault:
+def _fault(detail: ErrorDetails, raw: Mapping[str, Any]) -> Fault:
     """One error of the model as found and remedy."""
-    path, kind, value = detail["loc"], detail["type"], detail.get("input")
+    path, kind = detail["loc"], detail["type"]
+    value = _at(raw, path)
     where = pattern(path)
     example = _EXAMPLES.get(where, f'{where.rpartition(".")[2]} = "..."')
     if where in _PAIRS and kind in {"missing", "too_long", "too_short", "tuple_type"}:
         pair = path[:-1] if kind == "missing" else path
-        return Fault(pair, f"is not a pair ({_shown(value)})", f"write {_PAIRS[where]}, e.g. {example}")
+        return Fault(
+            pair, f"is not a pair ({_shown(_at(raw, pair))})", f"write {_PAIRS[where]}, e.g. {example}"
+        )
     if kind == "missing":
         return Fault(path, "is missing", f"write {example}")
     if kind == "extra_forbidden":
         return Fault(path, "is not a key that is known here", _key_remedy(path))
     if kind == "enum":
         return _wrong_word(path, value, detail)
-    if kind == "string_pattern_mismatch":
+    if kind == "string_pattern_mismatch" and str(value).strip():
         return _wrong_name(path, str(value))
     return Fault(path, *_wrong_value(kind, value, where, example, detail.get("ctx", {})))
 
 
 def _shown(value: Any) -> str:
-    return json.dumps(value, ensure_ascii=False) if isinstance(value, list) else quoted(value)
+    return f"[{', '.join(map(quoted, value))}]" if isinstance(value, list) else quoted(value)
 
 
 def _key_remedy(path: Path) -> str:
@@ -264,7 +288,7 @@ def _wrong_value(kind: str, value: Any, where: str, example: str, ctx: Mapping[s
         remedy = "this version reads protocols with format = 1"
     elif kind in {"date_type", "date_parsing"}:
         found, remedy = f"{quoted(value)} is not a date", f"write year, month and day, e.g. {example}"
-    elif kind == "string_too_short":
+    elif kind in {"string_too_short", "string_pattern_mismatch"}:
         found = "is empty"
     elif kind == "string_too_long":
         found, remedy = f"has {len(str(value))} characters", f"at most {ctx['max_length']} are kept"

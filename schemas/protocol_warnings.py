@@ -59,9 +59,10 @@ def _small(protocol: Protocol) -> Iterator[str]:
     """A trial in which the randomisation test cannot reach the registered alpha, whatever is measured."""
     blocked = protocol.design.kind is DesignKind.BLOCKS
     blocks = Counter(tank.block if blocked else "" for tank in protocol.tanks)
-    # Tanks beyond a whole round go to one arm each; the least even pair decides least, so it is not assumed.
-    sizes = [(size // len(protocol.arms),) * 2 for size in blocks.values()]
-    reachable = smallest_p([(a, b) for a, b in sizes])
+    # Tanks beyond a whole round go to one arm each: the best that any two arms can get of a block.
+    arms = len(protocol.arms)
+    sizes = [(size // arms + (size % arms > 0), size // arms + (size % arms > 1)) for size in blocks.values()]
+    reachable = smallest_p(sizes)
     alpha = protocol.analysis.alpha
     if reachable <= alpha:
         return

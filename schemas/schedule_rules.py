@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from schemas.plain_words import counted, listed, quoted
 from schemas.protocol import BASELINE_PHASE, RAMP_PHASE
-from schemas.protocol_draft import text, word
+from schemas.protocol_draft import CENTURY, days, text, word
 from schemas.protocol_names import duplicates, unknown_variable
 from schemas.protocol_places import Fault
 from schemas.vocabulary import Baseline, Summary
@@ -59,6 +59,11 @@ def _order(draft: Draft) -> Iterator[Fault]:
             "is empty",
             f"name the phases in order, such as {listed(PHASE_ORDER, 'and')}",
         )
+    length = sum(days(phase, "days") or 0 for _, phase in draft.phases)
+    if length > CENTURY:
+        yield Fault(
+            ("schedule", "phases"), f"last {length} days in all", "check the lengths, which are in days"
+        )
     known = [(position, phase["id"]) for position, phase in draft.phases if phase.get("id") in PHASE_ORDER]
     for (_, before), (position, phase) in pairwise(known):
         if PHASE_ORDER.index(phase) < PHASE_ORDER.index(before):
@@ -77,7 +82,7 @@ def _unsampled(draft: Draft) -> Iterator[Fault]:
         summary = word(endpoint, "summary", Summary)
         if variable is None or variable not in draft.every_days:
             continue
-        need = (2, f"{summary} needs two") if summary in _TWO_DAYS else (1, "")
+        need = (2, f"the summary {summary} needs two") if summary in _TWO_DAYS else (1, "")
         if phase:
             needs[phase, variable] = max(need, needs.get((phase, variable), (0, "")))
         if word(endpoint, "baseline", Baseline, Baseline.NONE) in {Baseline.ADJUST, Baseline.CHANGE}:
@@ -89,11 +94,11 @@ def _unsampled(draft: Draft) -> Iterator[Fault]:
             continue
         first, after = draft.windows[phase]
         every = draft.every_days[variable]
-        days = len(range(-(-first // every) * every, after, every))
-        if days < wanted:
+        held = len(range(-(-first // every) * every, after, every))
+        if held < wanted:
             yield Fault(
                 ("schedule", "phases", positions[phase], "days"),
-                f"{counted(after - first, 'day')} hold {counted(days, 'sampling day')} of {variable}, which is "
-                f"measured every {every} days" + (f", and a {why}" if why else ""),
+                f"{counted(after - first, 'day')} hold {counted(held, 'sampling day')} of {variable}, which is "
+                f"measured every {every} days" + (f", and {why}" if why else ""),
                 "make the phase longer or sample more often",
             )

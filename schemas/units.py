@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-import difflib
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from schemas.errors import UnitError
+from schemas.plain_words import listed, nearest, quoted
 from schemas.unit_spelling import normalise_unit
 
 if TYPE_CHECKING:
-    from schemas.variables import Variable
+    from schemas.variable import Variable
 
 __all__ = ["Conversion", "accepted_units", "conversion", "normalise_unit", "to_canonical"]
 
@@ -85,12 +85,8 @@ def accepted_units(variable: Variable) -> str:
     phrases = [f"{first} as {form}" if form else first for form in forms]
     others = [unit for unit in variable.units if unit.partition(" as ")[0] not in {first, *alike}]
     if alike:
-        phrases[-1] += f" ({_listed(alike)} in place of {first})"
-    return _listed(phrases + others)
-
-
-def _listed(items: list[str]) -> str:
-    return items[0] if len(items) == 1 else f"{', '.join(items[:-1])} or {items[-1]}"
+        phrases[-1] += f" ({listed(alike)} in place of {first})"
+    return listed(phrases + others)
 
 
 def _refusal(written: str, unit: str, variable: Variable) -> str:
@@ -98,9 +94,8 @@ def _refusal(written: str, unit: str, variable: Variable) -> str:
     if not written:
         return f"{variable.id} has no unit here; {accepted}."
     if unit in variable.refused:
-        return f'{variable.id} cannot be taken in "{written}": {variable.refused[unit]}; {accepted}.'
+        return f"{variable.id} cannot be taken in {quoted(written)}: {variable.refused[unit]}; {accepted}."
     # A unit with a form was understood: it is another substance's, not a slip of the pen.
-    folded = {} if " as " in unit else {known.casefold(): known for known in variable.units}
-    close = difflib.get_close_matches(unit.casefold(), folded, n=1, cutoff=0.75)
-    guess = f' (did you mean "{folded[close[0]]}"?)' if close else ""
-    return f'{variable.id} is not measured in "{written}"{guess}; {accepted}.'
+    close = None if " as " in unit else nearest(unit, list(variable.units), cutoff=0.75)
+    guess = f' (did you mean "{close}"?)' if close else ""
+    return f"{variable.id} is not measured in {quoted(written)}{guess}; {accepted}."

@@ -11,20 +11,25 @@ from schemas.plain_words import quoted
 
 _POSITION = re.compile(r" \(at (?:line (\d+), column (\d+)|end of document)\)$")
 _BY_LINE = (
-    (re.compile("[“”„‟«»‘’]"), 'use straight quotes, "like these"'),
+    (re.compile("[\u00ab\u00bb\u2018-\u201f]"), 'use straight quotes, "like these"'),
     (re.compile(r"=\s*[-+]?\d+,\d"), "write decimals with a point, e.g. 0.80"),
-    (re.compile(r"=\s*\d{1,4}[./-]\d{1,2}[./-]\d{1,4}"), "write dates as year-month-day, e.g. 2026-03-02"),
+    (
+        re.compile(r"=\s*\d{1,4}[./-]\d{1,2}[./-]\d{1,4}"),
+        "write a date that exists as year-month-day, e.g. 2026-03-02",
+    ),
     (re.compile(r"=\s*(?:#.*)?$"), "write a value after the equals sign"),
     (re.compile(r"=\s*[A-Za-z]"), "put texts in quotes, and write true and false in small letters"),
 )
 _BY_REASON = (
     ("Cannot", "this key or table stands twice, so keep one of the two"),
+    ("Expected ']'", "close the square brackets that were opened"),
+    ("Unclosed", "close the brackets that were opened"),
     ("Unterminated string", "close the quotes that were opened"),
     ("Unescaped", "write every backslash twice, or the text in 'single quotes'"),
     ("Expected '='", "write key = value"),
     ("Invalid initial character for a key part", "keep a { } table on one line, without a comma at its end"),
 )
-_OTHERWISE = "see that texts stand in quotes, lists in square brackets, and each key on a line of its own"
+_OTHERWISE = "see that texts stand in quotes, brackets are closed, and each key has a line of its own"
 
 
 def read_toml(content: bytes) -> dict[str, Any] | Mistake:
