@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from enum import StrEnum
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Self
 
 import numpy as np
 import pandas as pd
@@ -28,7 +28,7 @@ class HoldReason(StrEnum):
 
     meaning: str
 
-    def __new__(cls, code: str, meaning: str) -> HoldReason:
+    def __new__(cls, code: str, meaning: str) -> Self:
         """A member is its code; the meaning rides along."""
         member = str.__new__(cls, code)
         member._value_ = code
@@ -65,7 +65,10 @@ class HoldReason(StrEnum):
     NOT_A_REPLICATE = "not-a-replicate", "the number of the test is not 1, 2, 3 ..."
     CONFLICT_IN_FILE = "conflict-in-file", "two rows give different values for one reading"
     CONFLICT_IN_REGISTER = "conflict-with-register", "the register holds another value for this reading"
-    PERHAPS_THE_SAME = "perhaps-the-same-test", "equal to a reading of that day, once with and once without a time"
+    PERHAPS_THE_SAME = (
+        "perhaps-the-same-test",
+        "equal to a reading of that day, once with and once without a time",
+    )
 
 
 TEXTS = ("tank", "utc_offset", "variable", "sign", "kit", "by", "note", "raw_value", "raw_unit")
@@ -89,7 +92,9 @@ def empty_readings() -> pd.DataFrame:
         "sign": texts["sign"],
         "replicate": np.array([], dtype=np.int64),
     }
-    return pd.DataFrame(columns | {name: texts[name] for name in ("kit", "by", "note", "raw_value", "raw_unit")})
+    return pd.DataFrame(
+        columns | {name: texts[name] for name in ("kit", "by", "note", "raw_value", "raw_unit")}
+    )
 
 
 def readings_schema(protocol: Protocol, latest: dt.date, *, draft: bool = False) -> pa.DataFrameSchema:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -12,6 +13,7 @@ from schemas.errors import IntakeError
 from schemas.readings import empty_readings
 from schemas.variables import variables_for
 from schemas.vocabulary import RowOutcome
+from trials.intake.columns import text_array
 from trials.intake.drafts import drafts_of, stacked, value_cells
 from trials.intake.headers import NEEDED, known_columns, layout_of
 from trials.intake.holds import Holds
@@ -28,12 +30,12 @@ if TYPE_CHECKING:
     import datetime as dt
     from collections.abc import Sequence
 
-    from numpy.typing import NDArray
-
     from schemas.protocol import Protocol
     from trials.intake.headers import Layout
     from trials.intake.tables import RawTable
     from trials.register.records import SourceFile
+
+_OUTCOMES = (RowOutcome.ACCEPTED.value, RowOutcome.HELD.value, RowOutcome.REPEATED.value)
 
 
 def read_file(path: Path | str, protocol: Protocol, seen: pd.DataFrame, today: dt.date) -> IntakeBatch:
@@ -68,33 +70,41 @@ def take_in(file: SourceFile, protocol: Protocol, seen: pd.DataFrame, today: dt.
     place = _place(tables)
     firsts = np.cumsum([0, *map(len, tables)])
     drafts = stacked(
-        [drafts_of(table, layout, int(first), by) for (table, layout), first in zip(readable, firsts, strict=False)]
+        [
+            drafts_of(table, layout, int(first), by)
+            for (table, layout), first in zip(readable, firsts, strict=False)
+        ]
     )
     fit = review(drafts, by, today)
     known, group = recognise(drafts, fit, seen, place, by)
     held = by.holds.lines(len(place))
     lines = drafts["line"].to_numpy()
     new = ~held[lines] & ~known
-    new[new] = ~pd.Series(group[new]).duplicated().to_numpy()
+    if group.max(initial=-1) + 1 < fit.sum():
+        new[new] = ~pd.Series(group[new]).duplicated().to_numpy()
     accepted = drafts if new.all() else drafts[new]
+    gives, gives_nothing = np.zeros(len(held), dtype=bool), np.zeros(len(held), dtype=bool)
+    gives[lines[new]], gives_nothing[lines[~new]] = True, True
+    reasons = by.holds.as_json(len(held))
     rows = pd.DataFrame(
         {
-            "sheet": pd.Series(place.sheets, dtype=str),
+            "sheet": text_array(place.sheets, place.sheet_of),
             "row": place.numbers,
-            "outcome": pd.Series(_outcomes(held, accepted["line"].to_numpy()), dtype=str),
-            "cells": pd.Series([text for table in tables for text in table.cells_as_json()], dtype=str),
-            "reasons": pd.Series(by.holds.as_json(len(held)), dtype=str),
-        }
+            "outcome": text_array(_OUTCOMES, np.where(held, 1, np.where(gives, 0, 2))),
+            "cells": pd.Series(
+                list(chain.from_iterable(table.cells_as_json() for table in tables)), dtype=str
+            ),
+            "reasons": text_array(reasons.cells, reasons.codes),
+        },
+        copy=False,
     )
-    partly = ~held & (np.bincount(lines[new], minlength=len(held)) > 0)
-    partly &= np.bincount(lines[~new], minlength=len(held)) > 0
     remarks = [
         *remarks,
         *on_tables(tables, by.decimal),
         *more,
         *on_units(accepted, by),
         *on_readings(accepted, outside_usual(accepted, names), place),
-        *on_partly_known(int(partly.sum())),
+        *on_partly_known(int((~held & gives & gives_nothing).sum())),
     ]
     return IntakeBatch(file, rows, _as_readings(accepted, place), tuple(remarks))
 
@@ -124,25 +134,21 @@ def _decimal(readable: Sequence[tuple[RawTable, Layout]]) -> str:
 
 def _place(tables: Sequence[RawTable]) -> Place:
     return Place(
-        np.repeat(np.array([table.sheet for table in tables], dtype=object), [len(table) for table in tables]),
-        np.concatenate([table.numbers for table in tables]),
+        sheets=tuple(table.sheet for table in tables),
+        sheet_of=np.repeat(np.arange(len(tables)), [len(table) for table in tables]),
+        numbers=np.concatenate([table.numbers for table in tables]),
     )
-
-
-def _outcomes(held: NDArray[np.bool_], accepted: NDArray[np.int64]) -> NDArray[Any]:
-    """Held for any reason; else accepted where it gives a new reading; else there was nothing new in it."""
-    outcome = np.full(len(held), RowOutcome.REPEATED.value, dtype=object)
-    outcome[accepted] = RowOutcome.ACCEPTED.value
-    outcome[held] = RowOutcome.HELD.value
-    return outcome
 
 
 def _as_readings(accepted: pd.DataFrame, place: Place) -> pd.DataFrame:
     """The readings of a batch, with text as text."""
     lines = accepted["line"].to_numpy()
-    columns: dict[str, Any] = {"sheet": pd.Series(place.sheets[lines], dtype=str), "row": place.numbers[lines]}
+    columns: dict[str, Any] = {
+        "sheet": text_array(place.sheets, place.sheet_of[lines]),
+        "row": place.numbers[lines],
+    }
     for name in empty_readings().columns[2:]:
         column = accepted[name]
         is_text = isinstance(column.dtype, pd.CategoricalDtype)
         columns[name] = column.cat.categories.array.take(column.cat.codes) if is_text else column.to_numpy()
-    return pd.DataFrame(columns)
+    return pd.DataFrame(columns, copy=False)

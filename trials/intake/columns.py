@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 Cell = str | float | bool | dt.datetime | dt.date | dt.time | dt.timedelta
 """A cell as read: always text from a text file, typed where a workbook says so."""
 
+_LONGEST_SHOWN = 60
 _EDGES = "\u200b\u200c\u200d\u2060\ufeff"
 
 
@@ -63,6 +64,11 @@ class CodedColumn:
         return pd.Categorical.from_codes(self.codes, pd.Index(_array(self.cells, object), dtype=str))
 
 
+def text_array(texts: Sequence[str], codes: NDArray[Any]) -> Any:
+    """One of the texts a row, as the array that pandas holds text in."""
+    return pd.Index(_array(texts, object), dtype=str).array.take(codes)
+
+
 def _array(values: Sequence[Any], dtype: Any) -> NDArray[Any]:
     # Filled rather than converted: numpy would make a second dimension of tuples and strings of dates.
     array = np.empty(len(values), dtype=dtype)
@@ -87,6 +93,12 @@ def text_of(cell: Cell) -> str:
     return str(cell)
 
 
+def quoted(text: str) -> str:
+    """A text in quotation marks for a sentence, cut where it is long."""
+    return f'"{text}"' if len(text) <= _LONGEST_SHOWN else f'"{text[:_LONGEST_SHOWN]}..."'
+
+
 def stripped(cell: Cell) -> str:
     """The text of a cell without spaces (of any kind) and invisible marks around it."""
-    return text_of(cell).strip().strip(_EDGES).strip()
+    text = text_of(cell).strip()
+    return text if text.isascii() else text.strip(_EDGES).strip()

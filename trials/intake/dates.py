@@ -7,7 +7,7 @@ import re
 from typing import TYPE_CHECKING, NamedTuple
 
 from schemas.readings import HoldReason
-from trials.intake.columns import text_of
+from trials.intake.columns import quoted, text_of
 from trials.intake.numerals import plain
 
 if TYPE_CHECKING:
@@ -18,9 +18,7 @@ _TIME = (
     r"(?:(?:T|,?\s+)(?P<hour>[0-9]{1,2})(?::(?P<minute>[0-9]{2})(?::(?P<second>[0-9]{2})(?:[.,][0-9]+)?)?)?"
     r"\s*(?P<half>[ap]\.?m\.?)?\s*(?P<offset>Z|[+-][0-9]{2}(?::?[0-9]{2})?)?)?"
 )
-_ISO = re.compile(
-    r"([0-9]{4})-([0-9]{2})-([0-9]{2})(?:[T ]([0-9]{2}):([0-9]{2})(?::([0-9]{2}))?)?", re.ASCII
-)
+_ISO = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}(?:[T ][0-9]{2}:[0-9]{2}(?::[0-9]{2})?)?")
 _YEAR_FIRST = re.compile(
     rf"(?P<year>[0-9]{{4}})([-/.])(?P<month>[0-9]{{1,2}})\2(?P<day>[0-9]{{1,2}}){_TIME}", re.IGNORECASE
 )
@@ -85,44 +83,54 @@ def read_moment(cell: Cell) -> Moment:
     if isinstance(cell, dt.date):
         return Moment(dt.datetime.combine(cell, dt.time()))
     if isinstance(cell, bool | dt.time | dt.timedelta):
-        return _no(HoldReason.NOT_A_DATE, f'"{text_of(cell)}" is not a date; {_REMEDY}.')
+        return _no(HoldReason.NOT_A_DATE, f"{quoted(text_of(cell))} is not a date; {_REMEDY}.")
     text = plain(text_of(cell))
-    iso = _ISO.fullmatch(text)
-    if iso:
-        return _moment(text, [int(part) for part in iso.groups(default="0")], timed=iso[4] is not None)
+    if _ISO.fullmatch(text):
+        try:
+            return Moment(dt.datetime.fromisoformat(text), timed=len(text) > len("2026-04-03"))
+        except ValueError:
+            return _impossible(text)
     return _other(text)
 
 
 def _other(text: str) -> Moment:
     if not text:
         return _no(HoldReason.NO_DATE, f"The date is missing; {_REMEDY}.")
-    for pattern in (_YEAR_FIRST, _BASIC):
-        found = pattern.fullmatch(text)
-        if found:
-            return _with_time(text, found, int(found["month"]), int(found["day"]))
-    for pattern in (_WORDS, _WORD_FIRST):
-        found = pattern.fullmatch(text)
-        month = _MONTH_OF.get(found["word"].casefold()) if found else None
-        if found and month:
-            return _with_time(text, found, month, int(found["day"]))
-    found = _YEAR_LAST.fullmatch(text)
-    if found:
-        return _year_last(text, found)
+    for read in (_year_first, _in_words, _year_last, _with_fault):
+        moment = read(text)
+        if moment is not None:
+            return moment
+    return _no(HoldReason.NOT_A_DATE, f"{quoted(text)} is not a date that can be read; {_REMEDY}.")
+
+
+def _year_first(text: str) -> Moment | None:
+    found = _YEAR_FIRST.fullmatch(text) or _BASIC.fullmatch(text)
+    return _with_time(text, found, int(found["month"]), int(found["day"])) if found else None
+
+
+def _in_words(text: str) -> Moment | None:
+    found = _WORDS.fullmatch(text) or _WORD_FIRST.fullmatch(text)
+    month = _MONTH_OF.get(found["word"].casefold()) if found else None
+    return _with_time(text, found, month, int(found["day"])) if found and month else None
+
+
+def _with_fault(text: str) -> Moment | None:
     if _SHORT_YEAR.fullmatch(text):
-        return _no(HoldReason.SHORT_YEAR, f'"{text}" has a year of two digits; {_REMEDY}.')
-    if _NUMBER.fullmatch(text):
-        return _day_number(text)
-    return _no(HoldReason.NOT_A_DATE, f'"{text}" is not a date that can be read; {_REMEDY}.')
+        return _no(HoldReason.SHORT_YEAR, f"{quoted(text)} has a year of two digits; {_REMEDY}.")
+    return _day_number(text) if _NUMBER.fullmatch(text) else None
 
 
-def _year_last(text: str, found: re.Match[str]) -> Moment:
+def _year_last(text: str) -> Moment | None:
     """Day and month in either order; held where both orders give a date and the dates differ."""
+    found = _YEAR_LAST.fullmatch(text)
+    if not found:
+        return None
     a, b, year = int(found["a"]), int(found["b"]), int(found["year"])
     if a <= 12 and b <= 12 and a != b and min(a, b) > 0:
         first, second = f"{year:04}-{b:02}-{a:02}", f"{year:04}-{a:02}-{b:02}"
         return _no(
             HoldReason.AMBIGUOUS_DATE,
-            f'"{text}" can be {a} {_MONTHS[b - 1]} or {b} {_MONTHS[a - 1]} {year}; '
+            f"{quoted(text)} can be {a} {_MONTHS[b - 1]} or {b} {_MONTHS[a - 1]} {year}; "
             f"write {first} or {second}, whichever it is.",
         )
     return _with_time(text, found, *((a, b) if b > 12 else (b, a)))
@@ -134,7 +142,7 @@ def _with_time(text: str, found: re.Match[str], month: int, day: int) -> Moment:
     half = (parts.get("half") or "").casefold()
     timed = parts.get("hour") is not None
     if timed and parts.get("minute") is None and not half:
-        return _no(HoldReason.NOT_A_DATE, f'"{text}" does not end in a time such as 18:30; {_REMEDY}.')
+        return _no(HoldReason.NOT_A_DATE, f"{quoted(text)} does not end in a time such as 18:30; {_REMEDY}.")
     if half:
         if not 1 <= hour <= 12:
             return _impossible(text)
@@ -164,7 +172,9 @@ def _moment(text: str, parts: list[int], *, timed: bool, offset: str = "") -> Mo
 
 
 def _impossible(text: str) -> Moment:
-    return _no(HoldReason.IMPOSSIBLE_DATE, f'"{text}" is a day or a time that does not exist; {_REMEDY}.')
+    return _no(
+        HoldReason.IMPOSSIBLE_DATE, f"{quoted(text)} is a day or a time that does not exist; {_REMEDY}."
+    )
 
 
 def _day_number(text: str) -> Moment:
@@ -173,10 +183,10 @@ def _day_number(text: str) -> Moment:
         day = _DAY_ZERO + dt.timedelta(days=int(number))
         return _no(
             HoldReason.DAY_NUMBER,
-            f'"{text}" is a plain number; as a spreadsheet\'s day number it would be {day}: '
+            f"{quoted(text)} is a plain number; as a spreadsheet's day number it would be {day}: "
             "format the column as a date, or write the date out.",
         )
-    return _no(HoldReason.NOT_A_DATE, f'"{text}" is a plain number and not a date; {_REMEDY}.')
+    return _no(HoldReason.NOT_A_DATE, f"{quoted(text)} is a plain number and not a date; {_REMEDY}.")
 
 
 def _no(reason: HoldReason, text: str) -> Moment:

@@ -1,8 +1,9 @@
 """Text files with separators: bytes to a raw table.
 
 Separator and encoding are decided from what the file holds: the separator that makes a header of known
-column names, and UTF-8 unless the bytes are not. A file without quotation marks is split block by block;
-one with them goes through the csv module.
+column names, and UTF-8 unless the bytes are not. A file with quotation marks goes through the csv module.
+One without them is cut at its separators block by block: a block in which every line has as many cells as
+the header by the tokenizer of pandas, told to take every cell as text; any other block line by line.
 """
 
 from __future__ import annotations
@@ -15,6 +16,8 @@ from dataclasses import dataclass
 from itertools import islice
 from typing import TYPE_CHECKING
 
+import pandas as pd
+
 from schemas.errors import IntakeError
 from trials.intake.tables import TableBuilder
 
@@ -26,16 +29,24 @@ if TYPE_CHECKING:
 SEPARATORS = {",": "commas", ";": "semicolons", "\t": "tabs"}
 _NAMES = SEPARATORS | {"|": "bars"}
 
-_BLOCK = 1 << 15
+_BLOCK = 1 << 22
 _ROWS = 1 << 12
 _LONGEST_LINE = 1 << 20
 _MOST_LINES_IN_A_ROW = 1000
-_BOMS = {
-    codecs.BOM_UTF8: "utf-8-sig",
-    codecs.BOM_UTF16_LE: "utf-16",
-    codecs.BOM_UTF16_BE: "utf-16",
-}
-_NAMES_THE_SEPARATOR = re.compile(r'"?sep=([,;\t|])"?\n?')
+_NAMES_THE_SEPARATOR = re.compile(r'"?sep=([,;\t|])"?\r?\n?')
+
+
+@dataclass(frozen=True)
+class _Text:
+    """A text file in a coding that holds ASCII as it is, without byte order mark, with line feeds."""
+
+    name: str
+    content: bytes
+    encoding: str
+
+    def lines(self) -> _Lines:
+        return _Lines(io.TextIOWrapper(io.BytesIO(self.content), encoding=self.encoding), self.name)
+
 
 @dataclass
 class _Lines:
@@ -56,12 +67,12 @@ class _Lines:
         self.number += 1
         self.in_this_row += 1
         if self.in_this_row > _MOST_LINES_IN_A_ROW:
-            first = self.number - self.in_this_row + 1
             raise IntakeError(
-                f"{self.name}: a quotation mark opened in line {first} is still open {_MOST_LINES_IN_A_ROW} "
-                "lines later; close it, or take it out."
+                f"{self.name}: a quotation mark opened in line {self.number - self.in_this_row + 1} is still open "
+                f"{_MOST_LINES_IN_A_ROW} lines later; close it, or take it out."
             )
-        _refuse_long(line, self.name, self.number)
+        if len(line) >= _LONGEST_LINE:
+            raise IntakeError(_too_long(self.name, self.number))
         return line
 
 
@@ -82,124 +93,132 @@ def read_delimited(content: bytes, name: str, known_columns: KnownColumns) -> tu
     IntakeError
         The bytes are not text, or a line, cell or row is beyond all measure.
     """
-    encoding, remarks = _encoding(content, name)
-    separator, header, lines = _header(content, encoding, name, known_columns)
+    text, remarks = _decoded(content, name)
+    separator, header, number = _header(text, known_columns)
     builder = TableBuilder(header, name)
-    stream = _stream(content, encoding)
-    if b'"' in content:
-        _add_quoted(builder, _Lines(stream, name), separator, lines)
+    if b'"' in text.content:
+        _add_quoted(builder, text.lines(), separator, number)
     else:
-        for _ in range(lines):
-            stream.readline()
-        _add_plain(builder, stream, separator, name)
-    table = builder.finish("", lines + 1, separator)
+        _add_plain(builder, text, separator, number)
+    table = builder.finish("", number + 1, separator)
     return table, [f"Read as text with {_NAMES[separator]} between the cells.", *remarks]
 
 
-def _encoding(content: bytes, name: str) -> tuple[str, list[str]]:
-    for mark, encoding in _BOMS.items():
-        if content.startswith(mark):
-            try:
-                content.decode(encoding)
-            except UnicodeDecodeError:
-                raise IntakeError(
-                    f"{name} is marked as {encoding.upper()} text, but its bytes are not; save it again as CSV UTF-8."
-                ) from None
-            return encoding, []
-    if content[:4096].count(0) > len(content[:4096]) // 10:
+def _decoded(content: bytes, name: str) -> tuple[_Text, list[str]]:
+    if content.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+        try:
+            content = content.decode("utf-16").encode()
+        except UnicodeError:
+            raise IntakeError(f"{name} is damaged UTF-16 text; save it again as CSV UTF-8.") from None
+    head = content[:4096]
+    if head.count(0) > len(head) // 10:
         raise IntakeError(
-            f"{name} is not a text file that can be read (it is full of zero bytes); save it as CSV UTF-8 or as XLSX."
+            f"{name} is not text that can be read (it is full of zero bytes); save it as CSV UTF-8 or as XLSX."
         )
-    for encoding in ("utf-8", "cp1252"):
-        try:
-            content.decode(encoding)
-        except UnicodeDecodeError:
-            continue
-        break
-    else:
-        encoding = "latin-1"
-    if encoding == "utf-8":
-        return encoding, []
-    return encoding, [
-        "The text is not UTF-8 and was read as Western European (Latin-1); look at letters such as µ and é."
-    ]
+    content = content.removeprefix(codecs.BOM_UTF8)
+    if b"\r" in content and re.search(rb"\r(?!\n)", content):
+        content = content.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
+    encoding = next(known for known in ("utf-8", "cp1252", "latin-1") if _is_in(content, known))
+    remark = (
+        "The text is not UTF-8 and was read as Western European (Latin-1): look at letters such as µ and é."
+    )
+    return _Text(name, content, encoding), [] if encoding == "utf-8" else [remark]
 
 
-def _stream(content: bytes, encoding: str) -> io.TextIOWrapper:
-    return io.TextIOWrapper(io.BytesIO(content), encoding=encoding)
+def _is_in(content: bytes, encoding: str) -> bool:
+    try:
+        content.decode(encoding)
+    except UnicodeDecodeError:
+        return False
+    return True
 
 
-def _header(
-    content: bytes, encoding: str, name: str, known_columns: KnownColumns
-) -> tuple[str, list[str], int]:
-    """Separator, header, and how many rows up to and with it."""
-    stated = _NAMES_THE_SEPARATOR.fullmatch(_stream(content, encoding).readline(_LONGEST_LINE))
-    best: tuple[int, int, str, list[str], int] | None = None
+def _header(text: _Text, known_columns: KnownColumns) -> tuple[str, list[str], int]:
+    """Separator, header, and the number of the header's row."""
+    stated = _NAMES_THE_SEPARATOR.fullmatch(next(text.lines(), ""))
+    best: tuple[tuple[int, int], tuple[str, list[str], int]] | None = None
     for separator in [stated[1]] if stated else SEPARATORS:
-        rows = csv.reader(_Lines(_stream(content, encoding), name), delimiter=separator)
-        try:
-            for number, row in enumerate(rows, start=1):
-                if any(cell.strip() for cell in row) and not (stated and number == 1):
-                    score = (known_columns(row), len(row))
-                    if best is None or score > best[:2]:
-                        best = (*score, separator, row, number)
-                    break
-        except csv.Error as error:
-            raise IntakeError(_csv_fault(name, rows.line_num, error)) from None
+        for number, row in enumerate(_rows(text.lines(), separator), start=1):
+            if any(cell.strip() for cell in row) and not (stated and number == 1):
+                score = (known_columns(row), len(row))
+                if best is None or score > best[0]:
+                    best = score, (separator, row, number)
+                break
     if best is None:
-        raise IntakeError(f"{name} is empty.")
-    return best[2:]
+        raise IntakeError(f"{text.name} is empty.")
+    return best[1]
 
 
-def _add_quoted(builder: TableBuilder, lines: _Lines, separator: str, skip: int) -> None:
-    rows = csv.reader(lines, delimiter=separator)
-
-    def counted() -> Iterator[list[str]]:
-        for row in rows:
+def _rows(lines: _Lines, separator: str) -> Iterator[list[str]]:
+    try:
+        for row in csv.reader(lines, delimiter=separator):
             lines.in_this_row = 0
             yield row
-
-    try:
-        body = islice(counted(), skip, None)
-        while block := list(islice(body, _ROWS)):
-            builder.add_rows(block)
     except csv.Error as error:
         raise IntakeError(_csv_fault(lines.name, lines.number, error)) from None
 
 
-def _add_plain(builder: TableBuilder, stream: io.TextIOWrapper, separator: str, name: str) -> None:
-    """Without quotation marks a block of lines is split at once, and only checked to be regular."""
-    width = builder.width
-    number = 0
-    while block := stream.read(_BLOCK):
-        rest = stream.readline(_LONGEST_LINE)
-        _refuse_long(rest, name, number)
-        block += rest
-        if not block.endswith("\n"):
-            block += "\n"
-        length = block.count("\n")
-        number += length
-        # The line's end is kept as a mark in front of each first cell, to see that all are where they belong.
-        cells = ("\n" + block[:-1]).replace("\n", separator + "\n").split(separator)[1:]
-        first = [cell[1:] for cell in cells[::width] if cell[:1] == "\n"]
-        if len(first) == length and len(cells) == length * width:
-            builder.add_columns([first, *(cells[place::width] for place in range(1, width))], length)
-        else:
-            builder.add_rows([line.split(separator) for line in block[:-1].split("\n")])
+def _add_quoted(builder: TableBuilder, lines: _Lines, separator: str, skip: int) -> None:
+    body = islice(_rows(lines, separator), skip, None)
+    while block := list(islice(body, _ROWS)):
+        builder.add_rows(block)
 
 
-def _refuse_long(line: str, name: str, number: int) -> None:
-    if len(line) >= _LONGEST_LINE:
-        raise IntakeError(
-            f"{name} has a line of more than {_LONGEST_LINE:,} characters near line {number + 1}; "
-            "no table of readings has, so the file is damaged or of another kind."
+def _add_plain(builder: TableBuilder, text: _Text, separator: str, skip: int) -> None:
+    start = 0
+    for _ in range(skip):
+        start = text.content.find(b"\n", start) + 1 or len(text.content)
+    while start < len(text.content):
+        end = text.content.find(b"\n", start + _BLOCK) + 1 or len(text.content)
+        if end - start > _BLOCK + _LONGEST_LINE:
+            raise IntakeError(_too_long(text.name, text.content.count(b"\n", 0, end)))
+        block = text.content[start:end]
+        if not _add_regular(builder, block, separator, text.encoding):
+            lines = block.decode(text.encoding).replace("\r\n", "\n").removesuffix("\n").split("\n")
+            builder.add_rows([line.split(separator) for line in lines])
+        start = end
+
+
+def _add_regular(builder: TableBuilder, block: bytes, separator: str, encoding: str) -> bool:
+    """Adds a block in which every line has as many cells as the header; False for any other block.
+
+    No line is longer than the first, or the tokenizer refuses; so with as many separators as there should be,
+    none is shorter either.
+    """
+    length = block.count(b"\n") + (not block.endswith(b"\n"))
+    if b"\0" in block or block.count(separator.encode()) != length * (builder.width - 1):
+        return False
+    try:
+        frame = pd.read_csv(
+            io.BytesIO(block),
+            sep=separator,
+            header=None,
+            dtype="category",
+            na_filter=False,
+            quoting=csv.QUOTE_NONE,
+            skip_blank_lines=False,
+            low_memory=False,
+            encoding=encoding,
         )
+    except (pd.errors.ParserError, pd.errors.EmptyDataError):
+        return False
+    if frame.shape != (length, builder.width):
+        return False
+    builder.add_coded([frame[place].array for place in frame.columns])
+    return True
+
+
+def _too_long(name: str, line: int) -> str:
+    return (
+        f"{name} has a line of more than {_LONGEST_LINE:,} characters near line {line:,}; "
+        "no table of readings has, so the file is damaged or of another kind."
+    )
 
 
 def _csv_fault(name: str, line: int, error: csv.Error) -> str:
     if "field larger" in str(error):
         return (
-            f"{name} has a cell of more than {csv.field_size_limit():,} characters in line {line}; "
+            f"{name} has a cell of more than {csv.field_size_limit():,} characters in line {line:,}; "
             "a quotation mark is probably left open there."
         )
-    return f"{name} cannot be read as a table at line {line}: {error}."
+    return f"{name} cannot be read as a table at line {line:,}: {error}."

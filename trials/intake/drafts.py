@@ -10,7 +10,7 @@ import pandas as pd
 from pandas.api.types import union_categoricals
 
 from schemas.readings import HoldReason
-from trials.intake.columns import CodedColumn, stripped, text_of
+from trials.intake.columns import CodedColumn, stripped
 from trials.intake.dates import read_moment
 from trials.intake.values import Measured
 
@@ -29,7 +29,7 @@ _UNPRINTABLE = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f]")
 
 def value_cells(table: RawTable, layout: Layout) -> list[Any]:
     """The distinct cells of the columns that hold values."""
-    places = [column.place for column in layout.values] or [layout.roles["value"]]
+    places = [column.place for column in layout.variables] or [layout.roles["value"]]
     return [cell for place in places for cell in table.columns[place].cells]
 
 
@@ -60,14 +60,14 @@ def drafts_of(table: RawTable, layout: Layout, first_line: int, by: Understandin
     columns = {role: table.columns[place].take(rows) for role, place in layout.roles.items()}
     shared = _shared(columns, lines, by)
     kit = columns.get("kit", CodedColumn.constant("", len(rows))).map(stripped)
-    if not layout.values:
+    if not layout.variables:
         unit = columns.get("unit", CodedColumn.constant("", len(rows)))
         variable = columns["variable"].map(stripped)
         measured = Measured(lines, variable, columns["value"], unit.map(stripped), kit)
         return _joined(shared, measured, by)
     parts = []
     empty = np.ones(len(rows), dtype=bool)
-    for column in layout.values:
+    for column in layout.variables:
         value = table.columns[column.place].take(rows)
         filled = np.flatnonzero(value.spread([bool(stripped(cell)) for cell in value.cells], bool))
         empty[filled] = False
@@ -96,7 +96,7 @@ def stacked(parts: Sequence[pd.DataFrame]) -> pd.DataFrame:
         pieces = [part[name] for part in parts]
         is_text = isinstance(pieces[0].dtype, pd.CategoricalDtype)
         columns[name] = union_categoricals(pieces) if is_text else np.concatenate(pieces)
-    return pd.DataFrame(columns)
+    return pd.DataFrame(columns, copy=False)
 
 
 def _hold_rows(table: RawTable, first_line: int, holds: Holds) -> None:
@@ -123,7 +123,9 @@ def _cell_finding(name: str, cell: Any, table: RawTable) -> Finding | None:
     if _UNPRINTABLE.search(cell):
         text = f'The cell in column "{name}" holds a character that cannot be shown: delete the cell and type it again.'
         return HoldReason.UNPRINTABLE, text
-    swallowed = [line for line in cell.splitlines()[1:] if line.count(table.separator) >= len(table.header) - 1]
+    swallowed = [
+        line for line in cell.splitlines()[1:] if line.count(table.separator) >= len(table.header) - 1
+    ]
     if table.separator and swallowed:
         text = (
             f'The cell in column "{name}" runs over {len(swallowed)} further rows, beginning with '
@@ -142,7 +144,9 @@ def _shared(columns: dict[str, CodedColumn], lines: NDArray[np.int64], by: Under
     offset = CodedColumn(taken.codes, tuple(moment.offset for moment in moments))
     blank = CodedColumn.constant("", len(lines))
     replicate = columns.get("replicate", blank).map(stripped)
-    texts = {role: columns.get(role, blank).map(stripped).categorical() for role in ("tank", "kit", "by", "note")}
+    texts = {
+        role: columns.get(role, blank).map(stripped).categorical() for role in ("tank", "kit", "by", "note")
+    }
     return pd.DataFrame(
         {
             "line": lines,
@@ -155,7 +159,8 @@ def _shared(columns: dict[str, CodedColumn], lines: NDArray[np.int64], by: Under
             "kit": texts["kit"],
             "by": texts["by"],
             "note": texts["note"],
-        }
+        },
+        copy=False,
     )
 
 
@@ -167,14 +172,14 @@ def _replicate(text: str) -> int:
 
 
 def _joined(shared: pd.DataFrame, measured: Measured, by: Understanding) -> pd.DataFrame:
-    where = pd.Categorical.from_codes(np.zeros(len(shared), np.int8), [measured.where])
+    where = CodedColumn.constant(measured.where, len(shared)).categorical()
     return shared.assign(**measured.understood(by), where=where)
 
 
 def _without_reading(shared: pd.DataFrame) -> pd.DataFrame:
     """Drafts of rows that hold no value: their tank, date and replicate are looked at all the same."""
     nothing = CodedColumn.constant("", len(shared)).categorical()
-    missing = pd.Categorical.from_codes(np.full(len(shared), -1), ["-"])
+    missing = CodedColumn(np.full(len(shared), -1, np.int32), ()).categorical()
     return shared.assign(
         variable=missing, value=np.nan, sign=nothing, raw_value=nothing, raw_unit=nothing, where=nothing
     )

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from schemas.errors import IntakeError, UnitError
 from schemas.units import normalise_unit
 from trials.intake.names import key
+from trials.intake.tables import MAX_COLUMNS
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
 ROLES = ("tank", "taken_at", "variable", "value", "unit", "replicate", "kit", "by", "note")
 LONG = ("tank", "taken_at", "variable", "value")
 WIDE = ("tank", "taken_at")
+_LONG_ONLY = frozenset({"variable", "value", "unit"})
 NEEDED = (
     "the columns tank, taken_at, variable, value and unit, for one reading a row, or the columns tank, taken_at and "
     'others such as "nitrate [mg/L]", for one column a variable.'
@@ -39,6 +41,7 @@ _ALSO = {
 
 _BRACKETED = re.compile(r"(?P<name>.+?)\s*(?:\[(?P<square>[^\[\]]*)\]|\((?P<round>[^()]*)\))\s*")
 _BREAK = re.compile(r"[\s_,:]+")
+_LONGEST_NAME = 200
 _EVENT_COLUMNS = frozenset({"kind", "amount"})
 
 
@@ -60,19 +63,21 @@ class Layout:
     ----------
     roles : dict of str to int
         Place of each column that is not a variable, by its role.
-    values : tuple of ValueColumn
+    variables : tuple of ValueColumn
         Of a wide table; empty in a long one.
     remarks : tuple of str
         What was understood under another name, and what was left alone.
     """
 
     roles: dict[str, int]
-    values: tuple[ValueColumn, ...]
+    variables: tuple[ValueColumn, ...]
     remarks: tuple[str, ...]
 
 
 def known_columns(header: Sequence[str], names: VariableNames) -> int:
     """How many of the headers are known, as a role or as a variable of a wide table."""
+    if len(header) > MAX_COLUMNS:
+        return 0
     return sum(
         key(text) in _ROLE_OF or key(text) in _ALSO or _value_column(0, text, names) is not None
         for text in header
@@ -89,7 +94,7 @@ def layout_of(table: RawTable, names: VariableNames, where: str) -> Layout | Non
     """
     roles = _roles(table, where)
     values = () if {"variable", "value"} <= roles.keys() else _values(table, names, roles, where)
-    if _EVENT_COLUMNS <= {key(text) for text in table.header} and "value" not in roles and not values:
+    if {key(text) for text in table.header} >= _EVENT_COLUMNS and "value" not in roles and not values:
         if not table.sheet:
             raise IntakeError(
                 f"{where} holds events (kind, amount); this version takes in readings only, so keep the file for later."
@@ -144,6 +149,8 @@ def _values(
 def _value_column(place: int, header: str, names: VariableNames) -> ValueColumn | None:
     """``nitrate [mg/L]``, ``NO3-N (mg/L)``, ``nitrate mg/L`` or ``pH``; None for anything else."""
     text = header.strip()
+    if len(text) > _LONGEST_NAME:
+        return None
     bracketed = _BRACKETED.fullmatch(text)
     if bracketed:
         named = names.find(bracketed["name"])
@@ -181,12 +188,17 @@ def _renamed(table: RawTable, roles: dict[str, int]) -> list[str]:
 def _left_alone(
     table: RawTable, roles: dict[str, int], values: Sequence[ValueColumn], names: VariableNames
 ) -> list[str]:
-    used = {*roles.values(), *(column.place for column in values)}
+    used = {place for role, place in roles.items() if not values or role not in _LONG_ONLY}
+    used |= {column.place for column in values}
     remarks = []
     for place, name in enumerate(table.names):
         if place not in used:
             near = names.near(re.split(r"[\[(]", name)[0]) if values else None
-            guess = f" (did you mean {near}?)" if near and all(c.named.variable.id != near for c in values) else ""
+            guess = (
+                f" (did you mean {near}?)"
+                if near and all(c.named.variable.id != near for c in values)
+                else ""
+            )
             remarks.append(f'Column "{name}" is not one that is known and was left alone{guess}.')
     return remarks
 

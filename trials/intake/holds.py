@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import json
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from schemas.readings import HoldReason
+from trials.intake.columns import CodedColumn, Coder
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -45,18 +46,17 @@ class Holds:
         held[list(self._reasons)] = True
         return held
 
-    def as_json(self, length: int) -> list[str]:
+    def as_json(self, length: int) -> CodedColumn:
         """The reasons of each of so many rows, as a JSON list of code and text."""
-        texts = ["[]"] * length
+        coder, codes = Coder({"[]": 0}), np.zeros(length, dtype=np.int32)
         for line, reasons in self._reasons.items():
-            told = sorted(reasons, key=lambda found: _ORDER[found[0]])
-            texts[line] = json.dumps(
-                [{"code": reason.value, "text": text} for reason, text in told], ensure_ascii=False
-            )
-        return texts
+            ordered = sorted(reasons, key=lambda found: _ORDER[found[0]])
+            listed = [{"code": reason.value, "text": text} for reason, text in ordered]
+            codes[line] = coder[json.dumps(listed, ensure_ascii=False)]
+        return CodedColumn(codes, tuple(coder))
 
     def add_cells(
-        self, lines: NDArray[np.int64], codes: NDArray[np.int64], findings: Sequence[Finding | None]
+        self, lines: NDArray[np.int64], codes: NDArray[np.integer[Any]], findings: Sequence[Finding | None]
     ) -> None:
         """Findings on distinct cells, told in each row that holds such a cell.
 

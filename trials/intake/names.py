@@ -94,6 +94,15 @@ class VariableNames:
             return Named(self._by_key[counted[1]], text, _ELEMENT[counted[2]])
         return None
 
+    @property
+    def ids(self) -> list[str]:
+        """The variables that the trial knows."""
+        return list(dict.fromkeys(variable.id for variable in self._by_key.values()))
+
+    def of(self, variable_id: str) -> Variable:
+        """The variable of that id."""
+        return self._by_key[key(variable_id)]
+
     def near(self, text: str) -> str | None:
         """The id of the variable whose name is most like a text; None where none is like it."""
         close = difflib.get_close_matches(key(text), self._by_key, n=1, cutoff=0.7)

@@ -6,14 +6,13 @@ not, and is read only where the rest of the file writes its decimals with that s
 
 from __future__ import annotations
 
-import datetime as dt
 import math
 import re
 from typing import TYPE_CHECKING, NamedTuple
 
 from schemas.readings import HoldReason
 from schemas.vocabulary import Sign
-from trials.intake.columns import stripped
+from trials.intake.columns import quoted, stripped
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -30,6 +29,7 @@ _SIGNS = {"": Sign.MEASURED}
 _SIGNS |= dict.fromkeys(("<", "<=", "=<"), Sign.BELOW) | dict.fromkeys((">", ">=", "=>"), Sign.ABOVE)
 _NUMBER = r"[+-]?(?:[0-9]+(?:[.,][0-9]+)?|[.,][0-9]+)(?:[eE][+-]?[0-9]{1,3})?"
 _QUANTITY = re.compile(rf"([<>]=?|=[<>])?\s*({_NUMBER})(?![0-9.,])\s*([^\W\d_].*|[%°‰].*)?")
+_EVIDENT = re.compile(r"[0-9]+(?:\.(?:[0-9]{1,2}|[0-9]{4,}))?")
 _EITHER = re.compile(r"[+-]?[1-9][0-9]{0,2}[.,][0-9]{3}")
 _GROUPED = re.compile(r"[<>=]*\s*[+-]?[0-9]{1,3}(?:[.,' \u2019][0-9]{3})+(?:[.,][0-9]+)?")
 _NOT_DETECTED = frozenset(
@@ -82,14 +82,20 @@ def decimal_sign(cells: Iterable[Cell], separator: str) -> str:
 def read_quantity(cell: Cell, decimal: str) -> Quantity:
     """One cell, read with the decimal sign of its file."""
     if isinstance(cell, bool):
-        return _no(HoldReason.NOT_A_NUMBER, f'"{stripped(cell)}" is not a number.')
+        return _no(HoldReason.NOT_A_NUMBER, f"{quoted(stripped(cell))} is not a number.")
     if isinstance(cell, float):
         return Quantity(cell)
     if not isinstance(cell, str):
         return _date_as_value(cell)
+    return Quantity(float(cell)) if _EVIDENT.fullmatch(cell) else _in_text(cell, decimal)
+
+
+def _in_text(cell: str, decimal: str) -> Quantity:
     text = plain(cell)
     if not text:
-        return _no(HoldReason.NO_VALUE, "The value is missing: write what the kit showed, or take the row out.")
+        return _no(
+            HoldReason.NO_VALUE, "The value is missing: write what the kit showed, or take the row out."
+        )
     if text.casefold() in _NOT_DETECTED:
         return Quantity(sign=Sign.BELOW)
     found = _QUANTITY.fullmatch(text)
@@ -118,7 +124,9 @@ def _both_ways(written: str, number: str) -> str:
     decimals = part.rstrip("0") or "0"
     # Three decimals would again be three digits that can be thousands; a fourth settles it.
     small = f"{whole}.{decimals if len(decimals) < 3 else decimals + '0'}"
-    return f'"{written}" can be {whole}{part} or {small}; write {whole}{part} or {small}, whichever it is.'
+    return (
+        f"{quoted(written)} can be {whole}{part} or {small}; write {whole}{part} or {small}, whichever it is."
+    )
 
 
 def _date_as_value(cell: Cell) -> Quantity:
@@ -133,10 +141,10 @@ def _unreadable(cell: str, text: str) -> Quantity:
     if _GROUPED.fullmatch(text):
         return _no(
             HoldReason.THOUSANDS,
-            f'"{stripped(cell)}" has a thousands separator; write the number without it.',
+            f"{quoted(stripped(cell))} has a thousands separator; write the number without it.",
         )
     return _no(
         HoldReason.NOT_A_NUMBER,
-        f'"{stripped(cell)}" is not a number; write one number as the kit showed it, < and the lowest step where it '
+        f"{quoted(stripped(cell))} is not a number; write one number as the kit showed it, < and the lowest step where it "
         "showed nothing (such as <0.02), or leave the cell empty where nothing was measured.",
     )

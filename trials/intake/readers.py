@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from schemas.errors import IntakeError
@@ -11,6 +10,8 @@ from trials.intake.workbook import is_workbook, read_workbook
 from trials.register.records import SourceFile
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from trials.intake.tables import KnownColumns, RawTable
 
 _MOST_BYTES = 1 << 28
@@ -50,5 +51,7 @@ def read_tables(file: SourceFile, known_columns: KnownColumns) -> tuple[list[Raw
         table, remarks = read_delimited(file.content, file.name, known_columns)
         return [table], remarks
     tables, others = read_workbook(file.content, file.name, known_columns)
-    remarks = [f'Sheet "{sheet}" has none of the columns in its first row and was left alone.' for sheet in others]
+    remarks = [
+        f'Sheet "{sheet}" has none of the columns in its first row and was left alone.' for sheet in others
+    ]
     return tables, remarks

@@ -28,14 +28,16 @@ if TYPE_CHECKING:
     from trials.intake.names import VariableNames
     from trials.intake.values import Understanding
 
+_MOST_NAMED = 8
 _CLOSE = 1e-9  # values that differ less, relatively, differ by the arithmetic of a conversion
 
 
 @dataclass(frozen=True)
 class Place:
-    """Sheet and row number of each line, as told to a person."""
+    """Sheet (by its place among the names) and row number of each line, as told to a person."""
 
-    sheets: NDArray[Any]
+    sheets: tuple[str, ...]
+    sheet_of: NDArray[np.int64]
     numbers: NDArray[np.int64]
 
     def __len__(self) -> int:
@@ -44,10 +46,15 @@ class Place:
     def of(self, lines: Iterable[int]) -> str:
         """``rows 4 and 9``, with the sheet where there is one."""
         ordered = sorted({int(line) for line in lines})
-        named = [f"{self.numbers[line]}{f' of sheet {self.sheets[line]}' if self.sheets[line] else ''}" for line in ordered[:8]]
-        more = f" and {len(ordered) - 8} more" if len(ordered) > 8 else ""
-        listed = f"{', '.join(named[:-1])} and {named[-1]}" if len(named) > 1 and not more else ", ".join(named) + more
+        named = [self._named(line) for line in ordered[:_MOST_NAMED]]
+        if len(ordered) > _MOST_NAMED:
+            named.append(f"{len(ordered) - _MOST_NAMED:,} more")
+        listed = f"{', '.join(named[:-1])} and {named[-1]}" if len(named) > 1 else named[0]
         return f"row{'s' if len(ordered) > 1 else ''} {listed}"
+
+    def _named(self, line: int) -> str:
+        sheet = self.sheets[self.sheet_of[line]]
+        return f"{self.numbers[line]}{f' of sheet {sheet}' if sheet else ''}"
 
 
 def recognise(
@@ -112,8 +119,10 @@ def _groups(
 def _codes(seen: pd.Series[Any], drafts: pd.Series[Any]) -> tuple[NDArray[np.int64], int]:
     if isinstance(drafts.dtype, pd.CategoricalDtype):
         categories = drafts.cat.categories.append(pd.Index(seen.unique())).unique()
-        parts = [pd.Categorical(seen, categories).codes, drafts.cat.set_categories(categories).cat.codes]
-        return np.concatenate(parts).astype(np.int64), len(categories)
+        codes = np.empty(len(seen) + len(drafts), dtype=np.int64)
+        codes[: len(seen)] = pd.Categorical(seen, categories).codes
+        codes[len(seen) :] = drafts.cat.set_categories(categories).cat.codes
+        return codes, len(categories)
     codes, found = pd.factorize(np.concatenate([seen.to_numpy(), drafts.to_numpy()]))
     return codes, len(found)
 
@@ -127,73 +136,78 @@ def _first_places(groups: NDArray[Any], length: int) -> NDArray[np.int64]:
 
 def _same(one: pd.DataFrame, other: pd.DataFrame) -> NDArray[np.bool_]:
     close = np.isclose(one["value"].to_numpy(), other["value"].to_numpy(), rtol=_CLOSE, atol=0)
-    return close & (np.asarray(one["sign"], dtype=object) == np.asarray(other["sign"], dtype=object))
+    signs = np.asarray(one["sign"], dtype=object) == np.asarray(other["sign"], dtype=object)
+    return np.asarray(close & signs, dtype=bool)
 
 
-def _hold_against_register(
-    drafts: pd.DataFrame, matched: pd.DataFrame, by: Understanding
-) -> None:
-    for draft, held in zip(drafts.itertuples(), matched.to_dict("records"), strict=True):
+def _records(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    return [{str(name): value for name, value in record.items()} for record in frame.to_dict("records")]
+
+
+def _hold_against_register(drafts: pd.DataFrame, matched: pd.DataFrame, by: Understanding) -> None:
+    for draft, held in zip(_records(drafts), _records(matched), strict=True):
         source = f" (from {held['file']}, row {held['row']})" if held.get("file") else ""
         text = (
             f"the register already holds {_shown(held, by.names)} for {_what(draft)}{source}, and this row says "
-            f"{_shown(draft._asdict(), by.names)}. Nothing is overwritten: number a second test 2 in the column replicate, "
+            f"{_shown(draft, by.names)}. Nothing is overwritten: number a second test 2 in the column replicate, "
             "or take the row out and tell the trial's lead which value is right."
         )
-        by.holds.add(draft.line, HoldReason.CONFLICT_IN_REGISTER, told(draft.where, text))
+        by.holds.add(draft["line"], HoldReason.CONFLICT_IN_REGISTER, told(draft["where"], text))
 
 
 def _hold_within_file(
     drafts: pd.DataFrame, groups: NDArray[np.int64], place: Place, by: Understanding
 ) -> None:
-    again = pd.Series(groups).duplicated(keep=False).to_numpy()
+    again = np.bincount(groups)[groups] > 1
     if not again.any():
         return
     drafts, groups = drafts[again], groups[again]
     first = drafts.iloc[_first_places(groups, groups.max() + 1)[groups]]
-    inside = np.isin(groups, groups[~_same(drafts, first)])
-    for _, group in drafts[inside].groupby(groups[inside]):
-        values = " and ".join(dict.fromkeys(_shown(record, by.names) for record in group.to_dict("records")))
+    torn = np.isin(groups, groups[~_same(drafts, first)])
+    for _, group in drafts[torn].groupby(groups[torn]):
+        records = _records(group)
+        values = " and ".join(dict.fromkeys(_shown(record, by.names) for record in records))
         rows = place.of(group["line"])
-        for draft in group.itertuples():
+        for draft in records:
             text = (
                 f"{rows} give {values} for {_what(draft)}. If they are tests of the same water, number "
                 "them 1 and 2 in a column replicate; else take out the one that is wrong."
             )
-            by.holds.add(draft.line, HoldReason.CONFLICT_IN_FILE, told(draft.where, text))
+            by.holds.add(draft["line"], HoldReason.CONFLICT_IN_FILE, told(draft["where"], text))
 
 
 def _hold_perhaps_the_same(
     drafts: pd.DataFrame, in_register: NDArray[np.bool_], seen: pd.DataFrame, holds: Holds
 ) -> None:
     one = drafts.assign(day=drafts["taken_at"].dt.normalize())
-    other = seen.assign(day=seen["taken_at"].dt.normalize(), timed=seen["taken_at"] != seen["taken_at"].dt.normalize())
+    other = seen.assign(day=seen["taken_at"].dt.normalize())
+    other["timed"] = other["taken_at"] != other["day"]
     if one["timed"].all() and other["timed"].all():
         return
     of_seen, of_drafts = _groups(other, one, ("tank", "day", "variable", "replicate"))
-    length = max(of_seen.max(initial=-1), of_drafts.max(initial=-1)) + 1
+    length = max(of_seen.max(), of_drafts.max()) + 1
     alone = (np.bincount(of_seen, minlength=length) == 1) & (np.bincount(of_drafts, minlength=length) == 1)
     new = alone[of_drafts] & ~in_register
     if not new.any():
         return
     asked, matched = one[new], other.iloc[_first_places(of_seen, length)[of_drafts[new]]]
     doubtful = _same(asked, matched) & (asked["timed"].to_numpy() != matched["timed"].to_numpy())
-    for draft, held in zip(asked[doubtful].itertuples(), matched[doubtful].itertuples(), strict=True):
+    for draft, held in zip(_records(asked[doubtful]), _records(matched[doubtful]), strict=True):
+        when = f"at {held['taken_at']:%H:%M}" if held["timed"] else "without a time"
         text = (
-            f"the register holds the same value for {draft.tank}, {draft.variable}, "
-            f"{'without a time' if draft.timed else f'at {held.taken_at:%H:%M}'} on {draft.day:%Y-%m-%d}. If this is that "
-            "reading, take the row out; if it is a second test, number it 2 in the column replicate."
+            f"the register holds the same value for {draft['tank']}, {draft['variable']}, {when} on "
+            f"{draft['day']:%Y-%m-%d}. If this is that reading, take the row out; if it is a second test, "
+            "number it 2 in the column replicate."
         )
-        holds.add(draft.line, HoldReason.PERHAPS_THE_SAME, told(draft.where, text))
+        holds.add(draft["line"], HoldReason.PERHAPS_THE_SAME, told(draft["where"], text))
 
 
-def _what(draft: Any) -> str:
-    midnight = draft.taken_at == draft.taken_at.normalize()
-    moment = f"{draft.taken_at:%Y-%m-%d}" if midnight else f"{draft.taken_at:%Y-%m-%d %H:%M}"
-    test = f", test {draft.replicate}" if draft.replicate > 1 else ""
-    return f"{draft.tank}, {draft.variable}, {moment}{test}"
+def _what(draft: dict[str, Any]) -> str:
+    at = draft["taken_at"]
+    moment = f"{at:%Y-%m-%d}" if at == at.normalize() else f"{at:%Y-%m-%d %H:%M}"
+    test = f", test {draft['replicate']}" if draft["replicate"] > 1 else ""
+    return f"{draft['tank']}, {draft['variable']}, {moment}{test}"
 
 
-def _shown(record: dict[Any, Any], names: VariableNames) -> str:
-    named = names.find(str(record["variable"]))
-    return f"{record['sign']}{record['value']:.6g}{f' {named.variable.unit}' if named else ''}"
+def _shown(record: dict[str, Any], names: VariableNames) -> str:
+    return f"{record['sign']}{record['value']:.6g} {names.of(record['variable']).unit}"

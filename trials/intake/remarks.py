@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from typing import TYPE_CHECKING
-
-import numpy as np
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
+    import numpy as np
     import pandas as pd
     from numpy.typing import NDArray
 
-    from trials.intake.names import VariableNames
     from trials.intake.recognise import Place
     from trials.intake.tables import RawTable
     from trials.intake.values import Understanding
@@ -35,19 +34,17 @@ def on_units(accepted: pd.DataFrame, by: Understanding) -> Iterator[str]:
         if not named.is_plain:
             form = f" as {named.counted_as}" if named.counted_as else ""
             yield f'"{text}" was taken as {named.variable.id}{form}.'
-    for (variable_id, unit), count in accepted.groupby(["variable", "raw_unit"], observed=True).size().items():
-        known = by.conversions.get((variable_id, unit))
-        named = by.names.find(variable_id)
-        if known is None or named is None:
-            continue
-        if (known.factor, known.offset) != (1, 0):
+    counts = Counter(dict(accepted.groupby(["variable", "raw_unit"], observed=True).size()))
+    for (variable_id, unit), known in by.conversions.items():
+        variable, count = by.names.of(variable_id), counts[variable_id, unit]
+        if count and (known.factor, known.offset) != (1, 0):
             shift = f" and {known.offset:+.6g} added" if known.offset else ""
-            form = f" of {named.variable.form}" if named.variable.form else ""
+            form = f" of {variable.form}" if variable.form else ""
             yield (
                 f"{_counted(count, 'reading', 'readings')} of {variable_id} in {unit}: multiplied by "
-                f"{known.factor:.6g}{shift} to give {named.variable.unit}{form}."
+                f"{known.factor:.6g}{shift} to give {variable.unit}{form}."
             )
-        if known.note:
+        if count and known.note:
             yield f"{variable_id} in {unit}: {known.note}."
 
 

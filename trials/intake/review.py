@@ -4,25 +4,28 @@ from __future__ import annotations
 
 import difflib
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-import numpy as np
 import pandera.pandas as pa
 
-from schemas.errors import UnitError
 from schemas.readings import HoldReason, readings_schema
+from trials.intake.columns import quoted
 from trials.intake.names import key
 
 if TYPE_CHECKING:
     import datetime as dt
-    from collections.abc import Callable
+    from collections.abc import Callable, Sequence
 
+    import numpy as np
     import pandas as pd
     from numpy.typing import NDArray
 
-    from trials.intake.holds import Holds
+    from schemas.variables import Variable
+    from trials.intake.holds import Finding
     from trials.intake.names import VariableNames
     from trials.intake.values import Understanding
+
+_REASON_OF = {reason.value: reason for reason in HoldReason}
 
 
 def review(drafts: pd.DataFrame, by: Understanding, today: dt.date) -> NDArray[np.bool_]:
@@ -43,16 +46,18 @@ def review(drafts: pd.DataFrame, by: Understanding, today: dt.date) -> NDArray[n
         Drafts that are whole and pass.
     """
     fit = (drafts["value"].notna() & drafts["taken_at"].notna()).to_numpy(copy=True)
-    sentence = _Sentences(by, today)
     try:
         readings_schema(by.protocol, today, draft=True).validate(drafts, lazy=True)
     except pa.errors.SchemaErrors as refused:
         # A check across columns reports one line a column, so each pair of check and index is taken once.
         failures = refused.failure_cases[["check", "index"]].drop_duplicates()
-        for check, index in failures.itertuples(index=False):
-            fit[index] = False
-            reason, text = sentence.of(HoldReason(check), drafts.loc[index])
-            by.holds.add(drafts.at[index, "line"], reason, text)
+        told = _Sentences(by, today)
+        for check, found in failures.groupby("check"):
+            failed = drafts.iloc[found["index"].to_numpy(dtype=int)]
+            fit[failed.index] = False
+            columns, sentence = told.by_reason()[_REASON_OF[str(check)]]
+            for values, group in failed.groupby(columns, observed=True, sort=False):
+                by.holds.add_each(group["line"], *sentence(*values))
     return fit
 
 
@@ -65,104 +70,116 @@ def outside_usual(drafts: pd.DataFrame, names: VariableNames) -> list[tuple[str,
         if named is None or named.variable.soft is None:
             continue
         low, high = named.variable.soft
-        outside = ((value < low) | (value > high)) & measured & (drafts["variable"].cat.codes == code).to_numpy()
+        outside = (
+            ((value < low) | (value > high)) & measured & (drafts["variable"].cat.codes == code).to_numpy()
+        )
         if outside.any():
             phrase = f"{variable_id} outside the usual {low:g} to {high:g} {named.variable.unit}"
             found.append((phrase, drafts["line"].to_numpy()[outside]))
     return found
 
 
-@dataclass
+@dataclass(frozen=True)
 class _Sentences:
-    """The sentence for each draft that the schema refuses."""
+    """Reason and sentence for what the schema refuses; a name that is missing has a reason of its own."""
 
     by: Understanding
     today: dt.date
 
-    def of(self, reason: HoldReason, draft: pd.Series[Any]) -> tuple[HoldReason, str]:
-        """Reason and sentence; a missing name has a reason of its own."""
-        tell: dict[HoldReason, Callable[[Any], tuple[HoldReason, str]]] = {
-            HoldReason.UNKNOWN_TANK: self._tank,
-            HoldReason.BEFORE_START: self._before,
-            HoldReason.IN_THE_FUTURE: self._future,
-            HoldReason.UNKNOWN_VARIABLE: self._variable,
-            HoldReason.OUT_OF_BOUNDS: self._bounds,
-            HoldReason.NOT_A_REPLICATE: self._replicate,
+    def by_reason(self) -> dict[HoldReason, tuple[list[str], Callable[..., Finding]]]:
+        """The columns that a sentence is made of, and what makes it."""
+        return {
+            HoldReason.UNKNOWN_TANK: (["tank"], self._tank),
+            HoldReason.BEFORE_START: (["taken_at"], self._before),
+            HoldReason.IN_THE_FUTURE: (["taken_at"], self._future),
+            HoldReason.UNKNOWN_VARIABLE: (["variable"], self._variable),
+            HoldReason.OUT_OF_BOUNDS: (
+                ["where", "variable", "sign", "value", "raw_value", "raw_unit"],
+                self._bounds,
+            ),
+            HoldReason.NOT_A_REPLICATE: (["raw_replicate"], self._replicate),
         }
-        return tell[reason](draft)
 
-    def _tank(self, draft: pd.Series[Any]) -> tuple[HoldReason, str]:
+    def _tank(self, text: str) -> Finding:
         tanks = [tank.id for tank in self.by.protocol.tanks]
-        text = str(draft["tank"])
         if not text:
-            return HoldReason.NO_TANK, f'The tank is missing: write one of the trial, such as "{tanks[0]}".'
-        alike = [tank for tank in tanks if key(tank).replace(" ", "") == key(text).replace(" ", "")]
-        close = alike or difflib.get_close_matches(text.casefold(), tanks, n=3, cutoff=0.6)
+            return (
+                HoldReason.NO_TANK,
+                f"The tank is missing: write one of the trial, such as {quoted(tanks[0])}.",
+            )
+        alike = [tank for tank in tanks if _folded(tank) == _folded(text)]
+        close = sorted(difflib.get_close_matches(text.casefold(), tanks, n=3, cutoff=0.6))
         if alike:
-            remedy = f'write "{alike[0]}", exactly so'
+            remedy = f"write {quoted(alike[0])}, exactly so."
         elif close:
-            remedy = f"the nearest are {_quoted(sorted(close))}"
+            remedy = f"did you mean {_listed(close)}?"
         else:
-            remedy = f"they are {_quoted(tanks) if len(tanks) <= 6 else _quoted(tanks[:3]) + ' and so on'}"
-        return HoldReason.UNKNOWN_TANK, f'"{text}" is not a tank of this trial; {remedy}.'
+            remedy = f"its tanks are {_listed(tanks[:6], more=len(tanks) > 6)}."
+        return HoldReason.UNKNOWN_TANK, f"{quoted(text)} is not a tank of this trial; {remedy}"
 
-    def _before(self, draft: pd.Series[Any]) -> tuple[HoldReason, str]:
+    def _before(self, at: pd.Timestamp) -> Finding:
         start = self.by.protocol.schedule.start
-        text = f"{draft['taken_at']:%Y-%m-%d} is before the trial starts ({start}): look at the date, or take the row out."
+        text = f"{at:%Y-%m-%d} is before the trial starts ({start}): look at the date, or take the row out."
         return HoldReason.BEFORE_START, text
 
-    def _future(self, draft: pd.Series[Any]) -> tuple[HoldReason, str]:
-        text = f"{draft['taken_at']:%Y-%m-%d} is in the future (today is {self.today}): look at day, month and year."
+    def _future(self, at: pd.Timestamp) -> Finding:
+        text = f"{at:%Y-%m-%d} is in the future (today is {self.today}): look at day, month and year."
         return HoldReason.IN_THE_FUTURE, text
 
-    def _variable(self, draft: pd.Series[Any]) -> tuple[HoldReason, str]:
-        text = str(draft["variable"])
+    def _variable(self, text: str) -> Finding:
         if not text:
-            return HoldReason.NO_VARIABLE, 'The variable is missing: write what was measured, such as "nitrate".'
+            return (
+                HoldReason.NO_VARIABLE,
+                'The variable is missing: write what was measured, such as "nitrate".',
+            )
         near = self.by.names.near(text)
-        guess = f'; did you mean "{near}"?' if near else ": use a name of the protocol or of the catalogue, such as nitrate."
-        return HoldReason.UNKNOWN_VARIABLE, f'"{text}" is not a variable of this trial{guess}'
+        remedy = f'did you mean "{near}"?' if near else f"it knows {', '.join(self.by.names.ids)}."
+        return HoldReason.UNKNOWN_VARIABLE, f"{quoted(text)} is not a variable of this trial; {remedy}"
 
-    def _bounds(self, draft: pd.Series[Any]) -> tuple[HoldReason, str]:
-        named = self.by.names.find(str(draft["variable"]))
-        if named is None:
-            raise KeyError(draft["variable"])
-        variable = named.variable
+    def _bounds(
+        self, where: str, variable_id: str, sign: str, value: float, raw_value: str, raw_unit: str
+    ) -> Finding:
+        variable = self.by.names.of(variable_id)
         low, high = variable.hard
-        written = f"{draft['raw_value']} {draft['raw_unit']}".strip()
-        same = f"{draft['sign']}{draft['value']:.6g} {variable.unit}"
+        written = f"{raw_value} {raw_unit}".strip()
+        same = f"{sign}{value:.6g} {variable.unit}"
         read = f" ({same})" if same.replace(" ", "") != written.replace(" ", "") else ""
         text = (
-            f"{draft['where']}{variable.title} of {written}{read} is not possible: "
-            f"{low:g} to {high:g} {variable.unit} is. {self._remedy(draft)}"
+            f"{where}{variable.title} of {written}{read} is not possible: {low:g} to {high:g} {variable.unit} is. "
+            f"{self._remedy(variable, value, raw_unit)}"
         )
         return HoldReason.OUT_OF_BOUNDS, text
 
-    def _remedy(self, draft: pd.Series[Any]) -> str:
+    def _remedy(self, variable: Variable, value: float, raw_unit: str) -> str:
         """Units in which the same number would be usual, else where to look."""
-        named = self.by.names.find(str(draft["variable"]))
-        if named is None:
-            raise KeyError(draft["variable"])
-        variable = named.variable
+        used = self.by.conversions.get((variable.id, raw_unit))
+        number = used.from_canonical(value) if used else float("nan")
         low, high = variable.soft or variable.hard
-        try:
-            number = named.conversion(str(draft["raw_unit"])).from_canonical(draft["value"])
-        except UnitError:
-            number = np.nan
         fitting: dict[float, str] = {}
         for unit, known in variable.units.items():
-            value = known.to_canonical(number)
-            if low < value <= high:
-                fitting.setdefault(round(value, 9), unit)
+            converted = known.to_canonical(number)
+            if low < converted <= high:
+                fitting.setdefault(round(converted, 9), unit)
         if not fitting:
-            return f"Look at the number and the unit; accepted: {named.accepted}."
-        choices = " or ".join(f"{unit} (that is {value:.4g} {variable.unit})" for value, unit in list(fitting.items())[:2])
-        return f"If the kit shows {choices}, write that unit; else look at the number."
+            return "Look at the number and at the unit."
+        choices = [
+            f"{unit} (that is {value:.4g} {variable.unit})" for value, unit in list(fitting.items())[:2]
+        ]
+        return f"If the kit shows {' or '.join(choices)}, write that unit; else look at the number."
 
-    def _replicate(self, draft: pd.Series[Any]) -> tuple[HoldReason, str]:
-        text = f'"{draft["raw_replicate"]}" is not the number of a test: write 1, 2 or 3, or leave it empty for a single test.'
-        return HoldReason.NOT_A_REPLICATE, text
+    def _replicate(self, text: str) -> Finding:
+        return (
+            HoldReason.NOT_A_REPLICATE,
+            f"{quoted(text)} is not the number of a test: write 1, 2 or 3, or leave it empty for a single test.",
+        )
 
 
-def _quoted(items: list[str]) -> str:
-    return ", ".join(f'"{item}"' for item in items)
+def _folded(name: str) -> str:
+    return key(name).replace(" ", "")
+
+
+def _listed(items: Sequence[str], *, more: bool = False) -> str:
+    names = [quoted(item) for item in items]
+    if more:
+        return f"{', '.join(names)} and others"
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} or {names[-1]}"

@@ -16,6 +16,7 @@ from trials.intake.columns import CodedColumn, Coder, text_of
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
+    import pandas as pd
     from numpy.typing import NDArray
 
 MAX_COLUMNS = 1000
@@ -75,12 +76,12 @@ class RawTable:
         """Each row as a JSON object of header to text, as sent."""
         if not len(self):
             return []
-        parts = []
-        for place, (name, column) in enumerate(zip(self.names, self.columns, strict=True)):
-            key = f"{', ' if place else '{'}{json.dumps(name, ensure_ascii=False)}: "
-            texts = [key + json.dumps(text_of(cell), ensure_ascii=False) for cell in column.cells]
+        parts: list[list[str]] = []
+        for name, column in zip(self.names, self.columns, strict=True):
+            key = f"{', ' if parts else '{'}{json.dumps(name, ensure_ascii=False)}: "
+            end = "}" if len(parts) == len(self.columns) - 1 else ""
+            texts = [key + json.dumps(text_of(cell), ensure_ascii=False) + end for cell in column.cells]
             parts.append(column.spread(texts, object).tolist())
-        parts.append(["}"] * len(self))
         rows = list(map("".join, zip(*parts, strict=True)))
         for position, cells in self.surplus.items():
             first = len(self.header) + 1
@@ -113,6 +114,14 @@ class TableBuilder:
             codes.append(np.fromiter(map(coder.__getitem__, cells), np.int32, length))
         self._length += length
 
+    def add_coded(self, columns: Sequence[pd.Categorical]) -> None:
+        """A block of rows that are all as wide as the header, each column coded already."""
+        for coder, codes, column in zip(self._coders, self._codes, columns, strict=True):
+            cells = np.asarray(column.categories, dtype=object).tolist()
+            places = np.fromiter(map(coder.__getitem__, cells), np.int32, len(cells))
+            codes.append(places[column.codes])
+        self._length += len(columns[0])
+
     def add_rows(self, rows: Sequence[list[str]]) -> None:
         """A block of rows, wide or narrow as they come."""
         if any(len(row) != self.width for row in rows):
@@ -133,13 +142,13 @@ class TableBuilder:
             CodedColumn(np.concatenate(codes) if codes else np.zeros(0, np.int32), self._cells(coder))
             for coder, codes in zip(self._coders, self._codes, strict=True)
         ]
-        empty = [column.spread([not text_of(cell).strip() for cell in column.cells], bool) for column in columns]
+        empty = [
+            column.spread([not text_of(cell).strip() for cell in column.cells], bool) for column in columns
+        ]
         blank = np.logical_and.reduce(empty)
         blank[list(self._surplus)] = False
         kept = np.flatnonzero(~blank)
-        used = [
-            place for place, text in enumerate(self._header) if text.strip() or not empty[place].all()
-        ]
+        used = [place for place, text in enumerate(self._header) if text.strip() or not empty[place].all()]
         return RawTable(
             sheet=sheet,
             header=tuple(self._header[place] for place in used),

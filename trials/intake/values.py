@@ -15,7 +15,7 @@ from schemas.errors import UnitError
 from schemas.readings import HoldReason
 from schemas.units import conversion, normalise_unit
 from schemas.vocabulary import Sign
-from trials.intake.columns import CodedColumn, Coder, stripped
+from trials.intake.columns import CodedColumn, Coder, quoted, stripped
 from trials.intake.holds import told
 from trials.intake.numerals import Quantity, read_quantity
 
@@ -24,10 +24,12 @@ if TYPE_CHECKING:
 
     from schemas.protocol import Kit, Protocol
     from schemas.units import Conversion
+    from schemas.variables import Variable
     from trials.intake.holds import Finding, Holds
     from trials.intake.names import Named, VariableNames
 
-_SIGNS = [sign.value for sign in Sign]
+_LONGEST_UNIT = 64
+_SIGNS = tuple(sign.value for sign in Sign)
 
 
 @dataclass(frozen=True)
@@ -87,7 +89,7 @@ class Measured:
         quantities = [read_quantity(cell, by.decimal) for cell in self.value.cells]
         by.holds.add_cells(self.lines, self.value.codes, [self._finding(q.finding) for q in quantities])
         number = self.value.spread([quantity.number for quantity in quantities], float)
-        sign = self.value.spread([_SIGNS.index(quantity.sign) for quantity in quantities], np.int8)
+        sign = self.value.spread([_SIGNS.index(quantity.sign) for quantity in quantities], np.int32)
         named = [by.names.find(text) for text in self.variable.cells]
         by.names_met.update({found.text: found for found in named if found})
         self._refuse_zero(number, named, by)
@@ -95,11 +97,14 @@ class Measured:
         not_detected = self.value.spread([quantity.not_detected for quantity in quantities], bool)
         value, unit = self._converted(number, named, unit, not_detected, by)
         self._fill_limits(value, named, not_detected, by)
-        ids = CodedColumn(self.variable.codes, tuple(n.variable.id if n else text for n, text in zip(named, self.variable.cells, strict=True)))
+        ids = CodedColumn(
+            self.variable.codes,
+            tuple(n.variable.id if n else text for n, text in zip(named, self.variable.cells, strict=True)),
+        )
         return {
             "variable": ids.map(str).categorical(),
             "value": value,
-            "sign": pd.Categorical.from_codes(sign, _SIGNS),
+            "sign": CodedColumn(sign, _SIGNS).categorical(),
             "raw_value": self.value.map(stripped).categorical(),
             "raw_unit": unit.map(str).categorical(),
         }
@@ -111,16 +116,16 @@ class Measured:
         """Sets zeros of variables that a kit cannot show as 0 to NaN, and holds them."""
         never_zero = self.variable.spread([bool(n and n.variable.zero_is_censored) for n in named], bool)
         zero = (number == 0) & never_zero
-        for position in np.flatnonzero(zero):
+        for position in np.flatnonzero(zero).tolist():
             found = named[self.variable.codes[position]]
             if found is not None:
                 kit = by.kit_of(found.variable.id, self._kit(position))
-                limit = f"here <{kit.limit:g}" if kit else f"such as <{found.variable.resolution or 0.02:g}"
+                limit = f"here <{kit.limit:g}" if kit else _example(found.variable)
                 text = (
                     f"{self.where}{found.variable.title} cannot be shown to be 0: "
                     f"write < and the lowest step that the kit can show, {limit}."
                 )
-                by.holds.add(self.lines[position], HoldReason.ZERO, text)
+                by.holds.add(int(self.lines[position]), HoldReason.ZERO, text)
         number[zero] = np.nan
 
     def _kit(self, position: int) -> str:
@@ -166,8 +171,8 @@ class Measured:
             if found is None:
                 continue
             try:
-                known = found.conversion(used[place])
                 used[place] = found.unit(used[place])
+                known = conversion(used[place][:_LONGEST_UNIT], found.variable)
             except UnitError as error:
                 findings[place] = self._unit_finding(found, used[place], error)
                 continue
@@ -181,28 +186,42 @@ class Measured:
     def _unit_finding(self, named: Named, unit: str, error: UnitError) -> Finding:
         if unit:
             return HoldReason.UNIT_REFUSED, told(self.where, str(error))
-        place = f'in the header, such as "{named.text} [{named.variable.unit}]"' if self.where else "in the column unit"
-        return (
-            HoldReason.NO_UNIT,
-            f"{self.where}{named.variable.title} has no unit: write what the kit shows {place}; "
-            f"accepted: {named.accepted}.",
+        place = (
+            f'in the header, such as "{named.text} [{named.variable.unit}]"'
+            if self.where
+            else "in the column unit"
         )
+        text = (
+            f"{self.where}{named.variable.title} has no unit: write what the kit shows {place}; "
+            f"accepted: {named.accepted}."
+        )
+        return HoldReason.NO_UNIT, text
 
     def _fill_limits(
-        self, value: NDArray[np.float64], named: list[Named | None], not_detected: NDArray[np.bool_], by: Understanding
+        self,
+        value: NDArray[np.float64],
+        named: list[Named | None],
+        not_detected: NDArray[np.bool_],
+        by: Understanding,
     ) -> None:
         """Gives readings that were not detected their kit's limit, or holds them."""
-        for position in np.flatnonzero(not_detected):
+        for position in np.flatnonzero(not_detected).tolist():
             found = named[self.variable.codes[position]]
             if found is None:
                 continue
             kit = by.kit_of(found.variable.id, self._kit(position))
             if kit is None:
+                written = quoted(stripped(self.value.cells[self.value.codes[position]]))
                 text = (
-                    f'{self.where}"{stripped(self.value.cells[self.value.codes[position]])}" needs the limit of the kit, '
-                    "which the protocol does not give: write < and the lowest step that the kit can show, such as <0.02."
+                    f"{self.where}{written} needs the limit of the kit, which the protocol does not give: write < and "
+                    f"the lowest step that the kit can show, {_example(found.variable)}."
                 )
                 by.holds.add(self.lines[position], HoldReason.LIMIT_UNKNOWN, text)
             else:
                 in_unit = conversion(kit.unit or found.variable.unit, found.variable)
                 value[position] = in_unit.to_canonical(kit.limit)
+
+
+def _example(variable: Variable) -> str:
+    """The step of a usual kit, as an example and no more."""
+    return f"such as <{variable.resolution or 0.02:g}"
