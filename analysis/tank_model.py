@@ -25,11 +25,11 @@ from typing import NamedTuple
 import numpy as np
 
 from analysis.tank_parameters import NITROGEN_IN_PROTEIN, Floats, Number, TankParameters
+from schemas.chemistry import molar_mass
 
-# IUPAC conventional atomic weights, g/mol.
-_CARBON, _NITROGEN, _PHOSPHORUS, _OXYGEN = 12.011, 14.007, 30.973762, 15.999
-NITRATE_PER_N = (_NITROGEN + 3 * _OXYGEN) / _NITROGEN
-PHOSPHATE_PER_P = (_PHOSPHORUS + 4 * _OXYGEN) / _PHOSPHORUS
+_CARBON, _NITROGEN, _PHOSPHORUS = (molar_mass(element) for element in "CNP")
+NITRATE_PER_N = molar_mass("NO3") / _NITROGEN
+PHOSPHATE_PER_P = molar_mass("PO4") / _PHOSPHORUS
 
 
 @dataclass(frozen=True)

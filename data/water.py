@@ -11,6 +11,7 @@ import numpy as np
 from analysis.observation import draw_bias, observe
 from analysis.tank_model import Dosing, run
 from analysis.tank_parameters import Floats, TankParameters, feed_wobble, vary
+from schemas.chemistry import molar_mass
 
 if TYPE_CHECKING:
     from senders import Assay, Scenario, Site
@@ -19,7 +20,8 @@ if TYPE_CHECKING:
 
 # Assumed, so that denitrifying tanks show some nitrite: the share of reduced nitrogen that is nitrite on its
 # way, used up at a rate of 1 a day, over a background in mg/L.
-NITRITE_SHARE, NITRITE_BACKGROUND, NITRITE_PER_N = 0.25, 0.008, 3.284429
+NITRITE_SHARE, NITRITE_BACKGROUND = 0.25, 0.008
+NITRITE_PER_N = molar_mass("NO2") / molar_mass("N")
 # Assumed: coral growth in % a week, its SD between blocks and between tanks of a block, and a season's swing.
 # Carbon has no effect on it at all.
 GROWTH, GROWTH_BLOCKS, GROWTH_TANKS, GROWTH_SEASON = 0.9, 0.10, 0.05, 0.05
