@@ -31,6 +31,7 @@ _NAMES = SEPARATORS | {"|": "bars"}
 
 _BLOCK = 1 << 22
 _ROWS = 1 << 12
+_WORD = "word"
 _LONGEST_LINE = 1 << 20
 _MOST_LINES_IN_A_ROW = 1000
 _NAMES_THE_SEPARATOR = re.compile(r'"?sep=([,;\t|])"?\r?\n?')
@@ -186,11 +187,13 @@ def _add_regular(builder: TableBuilder, block: bytes, separator: str, encoding: 
     none is shorter either.
     """
     length = block.count(b"\n") + (not block.endswith(b"\n"))
+    # Left to itself pandas takes a column of figures for numbers and reads 007 as 7; a first row of words prevents it.
+    words = separator.join([_WORD] * builder.width).encode() + b"\n"
     if b"\0" in block or block.count(separator.encode()) != length * (builder.width - 1):
         return False
     try:
         frame = pd.read_csv(
-            io.BytesIO(block),
+            io.BytesIO(words + block),
             sep=separator,
             header=None,
             dtype="category",
@@ -202,9 +205,12 @@ def _add_regular(builder: TableBuilder, block: bytes, separator: str, encoding: 
         )
     except (pd.errors.ParserError, pd.errors.EmptyDataError):
         return False
-    if frame.shape != (length, builder.width):
+    columns = [pd.Categorical(frame[place])[1:] for place in frame]
+    if frame.shape != (length + 1, builder.width) or any(
+        c.categories.inferred_type != "string" for c in columns
+    ):
         return False
-    builder.add_coded([frame[place].array for place in frame.columns])
+    builder.add_coded(columns)
     return True
 
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import pandera.pandas as pa
 
 from schemas.readings import HoldReason, readings_schema
+from schemas.units import normalise_unit
 from trials.intake.columns import quoted
 from trials.intake.names import key
 
@@ -108,7 +109,9 @@ class _Sentences:
                 f"The tank is missing: write one of the trial, such as {quoted(tanks[0])}.",
             )
         alike = [tank for tank in tanks if _folded(tank) == _folded(text)]
-        close = sorted(difflib.get_close_matches(text.casefold(), tanks, n=3, cutoff=0.6))
+        by_fold = {tank.casefold(): tank for tank in tanks}
+        near = difflib.get_close_matches(text.casefold(), by_fold, n=3, cutoff=0.6)
+        close = sorted(by_fold[name] for name in near)
         if alike:
             remedy = f"write {quoted(alike[0])}, exactly so."
         elif close:
@@ -142,8 +145,8 @@ class _Sentences:
         variable = self.by.names.of(variable_id)
         low, high = variable.hard
         written = f"{raw_value} {raw_unit}".strip()
-        same = f"{sign}{value:.6g} {variable.unit}"
-        read = f" ({same})" if same.replace(" ", "") != written.replace(" ", "") else ""
+        converted = normalise_unit(raw_unit) != normalise_unit(variable.unit)
+        read = f" ({sign}{value:.6g} {variable.unit})" if converted else ""
         text = (
             f"{where}{variable.title} of {written}{read} is not possible: {low:g} to {high:g} {variable.unit} is. "
             f"{self._remedy(variable, value, raw_unit)}"

@@ -117,8 +117,10 @@ class TableBuilder:
     def add_coded(self, columns: Sequence[pd.Categorical]) -> None:
         """A block of rows that are all as wide as the header, each column coded already."""
         for coder, codes, column in zip(self._coders, self._codes, columns, strict=True):
-            cells = np.asarray(column.categories, dtype=object).tolist()
-            places = np.fromiter(map(coder.__getitem__, cells), np.int32, len(cells))
+            cells = np.asarray(column.categories, dtype=object)
+            met = np.flatnonzero(np.bincount(column.codes, minlength=len(cells)))
+            places = np.zeros(len(cells), np.int32)
+            places[met] = [coder[cell] for cell in cells[met]]
             codes.append(places[column.codes])
         self._length += len(columns[0])
 
