@@ -220,7 +220,7 @@ def _question(
         high=data.with_y(np.array([tank.y_highest for tank in kept], dtype=float)),
         kept=kept,
         level=1 - protocol.analysis.alpha,
-        variance=protocol.analysis.variance,
+        variance=protocol.variance,
         distance=conclusions.margin(endpoint.worthwhile, endpoint.scale),
         chance=allocation.random,
         seed=seed,

@@ -79,7 +79,7 @@ def _endpoint(protocol: Protocol, endpoint: Endpoint) -> str:
 
 
 def _error(protocol: Protocol) -> str:
-    if protocol.analysis.variance is Variance.POOLED:
+    if protocol.variance is Variance.POOLED:
         return "The error is the common error of the model."
     if protocol.design.kind is DesignKind.BLOCKS:
         return "The error is that of the paired differences of the blocks that hold both arms."

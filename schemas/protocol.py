@@ -9,7 +9,7 @@ import datetime as dt
 from functools import cached_property
 from typing import Annotated, Any
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StringConstraints
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StringConstraints, model_validator
 
 from schemas.vocabulary import (
     ArmRole,
@@ -25,6 +25,10 @@ from schemas.vocabulary import (
 
 BASELINE_PHASE = "baseline"
 RAMP_PHASE = "ramp"
+POOLED_DESIGNS = frozenset({DesignKind.INCOMPLETE_BLOCKS, DesignKind.CROSSOVER})
+"""Designs whose contrasts are not made of whole pairs, so that the model's common error is the rule."""
+
+_DAY = dt.timedelta(days=1)
 
 
 def _text(value: Any) -> Any:
@@ -71,12 +75,36 @@ class Arm(_Part):
     carbon: Carbon | None = None
 
 
+class Balance(_Part):
+    """A draw is taken only if no two arms' mean baselines lie further apart than ``max_gap``.
+
+    The baseline of a tank is the mean of its baseline days of the variable, in the canonical unit; the mean of an
+    arm is that of its tanks.
+    """
+
+    variable: Slug
+    max_gap: Positive
+
+
 class Design(_Part):
-    """How tanks are shared out over the arms; the seed is named before it is known, or written here."""
+    """How tanks are shared out over the arms; the seed is named before it is known, or written here.
+
+    ``periods`` and ``washout_days`` (the days between two periods, in no phase) are of a crossover alone.
+    """
 
     kind: DesignKind
     seed_from: Line | None = None
     seed: Line | None = None
+    periods: Annotated[int, Field(ge=2, le=100)] | None = None
+    washout_days: Annotated[int, Field(ge=0, le=3650)] | None = None
+    balance: Balance | None = None
+
+    @model_validator(mode="before")
+    @classmethod
+    def _no_washout_unless_written(cls, data: Any) -> Any:
+        if isinstance(data, dict) and data.get("kind") == DesignKind.CROSSOVER:
+            return {"washout_days": 0} | data
+        return data
 
 
 class Tank(_Part):
@@ -97,18 +125,23 @@ class Phase(_Part):
 
 
 class Sampling(_Part):
-    """How often a variable is measured, counted from the first day."""
+    """How often a variable is measured, counted from the first day of each period."""
 
     variable: Slug
     every_days: Annotated[int, Field(gt=0, le=3650)]
 
 
 class Schedule(_Part):
-    """First day, phases in order, and sampling."""
+    """First day, phases in order, and sampling.
+
+    In a crossover the phases come again in every period, and ``starts`` gives the first day of cohorts (blocks)
+    that do not begin on the day of ``start``.
+    """
 
     start: dt.date
     phases: tuple[Phase, ...]
     sampling: tuple[Sampling, ...] = ()
+    starts: dict[Name, dt.date] | None = None
 
 
 class Kit(_Part):
@@ -132,7 +165,11 @@ class CustomVariable(_Part):
 
 
 class Endpoint(_Part):
-    """One question: a variable, how it becomes one number a tank, and what difference is worthwhile."""
+    """One question: a variable, how it becomes one number a tank, and what difference is worthwhile.
+
+    ``target`` and ``held`` are of the summary days-to-target alone: the value to be reached, and on how many
+    sampling days in a row.
+    """
 
     id: Slug
     role: EndpointRole
@@ -145,15 +182,21 @@ class Endpoint(_Part):
     better: Better
     worthwhile: Number | None = None
     target: Number | None = None
+    held: Annotated[int, Field(ge=1, le=100)] = 1
 
 
 class AnalysisPlan(_Part):
-    """How the error rate is spent and where the error of a contrast comes from."""
+    """How the error rate is spent and where the error of a contrast comes from.
+
+    ``variance`` is None where the design's own rule is to hold, see :attr:`Protocol.variance`; ``imputations`` is
+    the number of completed data sets where missing tanks are to be filled in as a sensitivity analysis.
+    """
 
     alpha: Annotated[float, Field(gt=0, lt=0.5)] = 0.05
-    variance: Variance = Variance.OWN
+    variance: Variance | None = None
     multiplicity: Multiplicity = Multiplicity.HOLM
     contrasts: tuple[tuple[Slug, Slug], ...] = ()
+    imputations: Annotated[int, Field(ge=2, le=1000)] | None = None
 
 
 class Planning(_Part):
@@ -189,37 +232,103 @@ class Protocol(_Part):
     planning: Planning | None = None
     stop_rules: tuple[StopRule, ...] = ()
 
+    @property
+    def n_periods(self) -> int:
+        """The number of periods: 1 unless the design is a crossover."""
+        return self.design.periods or 1
+
     @cached_property
     def phase_days(self) -> dict[str, tuple[dt.date, dt.date]]:
-        """First day and the day after the last, by phase."""
+        """First day and the day after the last, by phase: of the first period, from the schedule's own start."""
         windows = {}
         first = self.schedule.start
         for phase in self.schedule.phases:
-            after = first + dt.timedelta(days=phase.days)
+            after = first + phase.days * _DAY
             windows[phase.id] = (first, after)
             first = after
         return windows
 
+    def windows(self, phase: str, tank: str | None = None) -> tuple[tuple[dt.date, dt.date], ...]:
+        """The days of a phase, one pair of first day and day after the last for each period.
+
+        Parameters
+        ----------
+        phase : str
+            The id of a phase.
+        tank : str, optional
+            The tank whose cohort is asked for; without it, the schedule's own start counts.
+
+        Raises
+        ------
+        KeyError
+            No such phase.
+        """
+        first, after = self.phase_days[phase]
+        return tuple((first + shift, after + shift) for shift in self._shifts(tank))
+
+    def periods(self, tank: str | None = None) -> tuple[tuple[dt.date, dt.date], ...]:
+        """First day and the day after the last of each period, the washout between periods in none of them."""
+        first, after = self.schedule.start, self.schedule.start + self._period_days * _DAY
+        return tuple((first + shift, after + shift) for shift in self._shifts(tank))
+
     @property
     def last_day(self) -> dt.date:
-        """The last day of the last phase."""
-        return self.phase_days[self.schedule.phases[-1].id][1] - dt.timedelta(days=1)
+        """The last day of the last phase, of the last period, of the cohort that starts last."""
+        latest = max((self.schedule.start, *(self.schedule.starts or {}).values()))
+        return self.periods()[-1][1] - _DAY + (latest - self.schedule.start)
 
-    def phase_of(self, day: dt.date) -> str | None:
-        """The phase that a day belongs to; None before the first and after the last."""
-        return next((name for name, (first, after) in self.phase_days.items() if first <= day < after), None)
+    def phase_of(self, day: dt.date, tank: str | None = None) -> str | None:
+        """The phase that a day belongs to, in whichever period; None outside all of them."""
+        return next(
+            (
+                phase
+                for phase in self.phase_days
+                for first, after in self.windows(phase, tank)
+                if first <= day < after
+            ),
+            None,
+        )
 
-    def due_days(self, variable: str) -> list[dt.date]:
-        """The sampling days of a variable; empty where none are registered."""
+    def due_days(self, variable: str, tank: str | None = None) -> list[dt.date]:
+        """The sampling days of a variable, counted from the first day of each period.
+
+        None fall into the washout between periods; the list is empty where the variable is not sampled.
+        """
         every = next((s.every_days for s in self.schedule.sampling if s.variable == variable), None)
         if every is None:
             return []
-        count = (self.last_day - self.schedule.start).days + 1
-        return [self.schedule.start + dt.timedelta(days=offset) for offset in range(0, count, every)]
+        return [
+            first + offset * _DAY
+            for first, _ in self.periods(tank)
+            for offset in range(0, self._period_days, every)
+        ]
+
+    @cached_property
+    def _period_days(self) -> int:
+        return sum(phase.days for phase in self.schedule.phases)
+
+    @cached_property
+    def _cohort_of(self) -> dict[str, str | None]:
+        return {tank.id: tank.block for tank in self.tanks}
+
+    def _shifts(self, tank: str | None) -> list[dt.timedelta]:
+        """How much later than the schedule says each period of a tank begins."""
+        late = dt.timedelta(0)
+        starts = self.schedule.starts
+        if starts and tank is not None:
+            late = starts.get(self._cohort_of[tank] or "", self.schedule.start) - self.schedule.start
+        step = (self._period_days + (self.design.washout_days or 0)) * _DAY
+        return [late + period * step for period in range(self.n_periods)]
 
     def arm(self, arm_id: str) -> Arm:
         """The arm of that id."""
         return next(arm for arm in self.arms if arm.id == arm_id)
+
+    @property
+    def variance(self) -> Variance:
+        """Where the error of a contrast comes from: as registered, else by the rule of the design."""
+        ruled = Variance.POOLED if self.design.kind in POOLED_DESIGNS else Variance.OWN
+        return self.analysis.variance or ruled
 
     @property
     def contrasts(self) -> tuple[tuple[str, str], ...]:
@@ -227,7 +336,12 @@ class Protocol(_Part):
         if self.analysis.contrasts:
             return self.analysis.contrasts
         reference = next(
-            (arm.id for role in (ArmRole.CONTROL, ArmRole.REFERENCE) for arm in self.arms if arm.role is role),
+            (
+                arm.id
+                for role in (ArmRole.CONTROL, ArmRole.REFERENCE)
+                for arm in self.arms
+                if arm.role is role
+            ),
             self.arms[0].id,
         )
         return tuple((arm.id, reference) for arm in self.arms if arm.id != reference)

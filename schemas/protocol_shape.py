@@ -24,6 +24,7 @@ _TABLES: dict[str, type[BaseModel]] = {
     "arms": model.Arm,
     "arms.carbon": model.Carbon,
     "design": model.Design,
+    "design.balance": model.Balance,
     "tanks": model.Tank,
     "schedule": model.Schedule,
     "schedule.phases": model.Phase,
@@ -50,6 +51,11 @@ _EXAMPLES = {
     "design.kind": 'kind = "blocks"',
     "design.seed": 'seed = "4 17 23 31 40"',
     "design.seed_from": 'seed_from = "the numbers drawn at the meeting of 4 April"',
+    "design.periods": "periods = 2",
+    "design.washout_days": "washout_days = 56",
+    "design.balance": 'balance = { variable = "nitrate", max_gap = 2.0 }',
+    "design.balance.variable": 'variable = "nitrate"',
+    "design.balance.max_gap": "max_gap = 2.0",
     "tanks": '[[tanks]], once for each tank, or tanks = "tanks.csv"',
     "tanks.id": 'id = "q01-a"',
     "tanks.site": 'site = "q01"',
@@ -63,6 +69,7 @@ _EXAMPLES = {
     "schedule.sampling": 'sampling = [ { variable = "nitrate", every_days = 7 } ]',
     "schedule.sampling.variable": 'variable = "nitrate"',
     "schedule.sampling.every_days": "every_days = 7",
+    "schedule.starts": "starts = { cohort-b = 2026-04-13 }",
     "variables": "[[variables]], once for each variable of your own",
     "variables.id": 'id = "effort"',
     "variables.unit": 'unit = "1"',
@@ -85,11 +92,13 @@ _EXAMPLES = {
     "endpoints.better": 'better = "lower"',
     "endpoints.worthwhile": "worthwhile = 0.80",
     "endpoints.target": "target = 5.0",
+    "endpoints.held": "held = 2",
     "analysis": "[analysis] with alpha, variance, multiplicity or contrasts",
     "analysis.alpha": "alpha = 0.05",
     "analysis.variance": 'variance = "own"',
     "analysis.multiplicity": 'multiplicity = "holm"',
     "analysis.contrasts": 'contrasts = [["polymer", "control"]]',
+    "analysis.imputations": "imputations = 50",
     "planning": "[planning] with effect or sd",
     "planning.effect": "effect = 0.70",
     "planning.sd": "sd = 0.35",
@@ -134,6 +143,7 @@ _LISTS_OF_TABLES = frozenset({"arms", "tanks", "variables", "kits", "endpoints",
 # A name that is used but not defined is reported by the rules, and its spelling where it is defined.
 _REFERENCES = frozenset(
     {
+        "design.balance.variable",
         "schedule.sampling.variable",
         "kits.variable",
         "endpoints.variable",
@@ -164,7 +174,7 @@ def build(raw: Mapping[str, Any]) -> model.Protocol:
 
 def _plain(value: Any, key: str = "") -> Any:
     if isinstance(value, dict):
-        return {name: _plain(item, name) for name, item in value.items()}
+        return {name: _plain(item, "start" if key == "starts" else name) for name, item in value.items()}
     if isinstance(value, list):
         return [_plain(item) for item in value]
     if isinstance(value, float) and value.is_integer():

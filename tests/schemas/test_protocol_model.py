@@ -8,6 +8,7 @@ from itertools import pairwise
 import pytest
 from pydantic import ValidationError
 
+from schemas.allocation import Allocation, Assignment
 from schemas.vocabulary import Baseline, Multiplicity, Scale, Variance
 
 DAY = dt.timedelta(days=1)
@@ -66,7 +67,91 @@ def test_defaults(protocol_of):
     slope = protocol.endpoints[1]
     assert (slope.baseline, slope.scale) == (Baseline.NONE, Scale.DIFFERENCE)
     plan = protocol.analysis
-    assert (plan.alpha, plan.variance, plan.multiplicity) == (0.05, Variance.OWN, Multiplicity.HOLM)
+    assert (plan.alpha, plan.variance, plan.multiplicity) == (0.05, None, Multiplicity.HOLM)
+    assert protocol.variance is Variance.OWN
+
+
+@pytest.fixture
+def crossover(protocol_of):
+    """Two periods of 140 days with 60 days between them; the cohort q02 starts 14 days after the others."""
+    schedule = protocol_of().schedule.model_dump() | {"starts": {"q02": dt.date(2026, 3, 16)}}
+    return protocol_of(
+        design={"kind": "crossover", "periods": 2, "washout_days": 60, "seed": "reef"}, schedule=schedule
+    )
+
+
+def test_phases_come_again_in_every_period(crossover):
+    assert crossover.n_periods == 2
+    first, second = crossover.windows("assessment", "q01-a")
+    assert first == crossover.phase_days["assessment"] == (dt.date(2026, 4, 27), dt.date(2026, 7, 20))
+    assert second == (first[0] + 200 * DAY, first[1] + 200 * DAY)
+    assert crossover.periods("q01-a")[1] == (dt.date(2026, 9, 18), dt.date(2027, 2, 5))
+    assert [day.isoformat() for day, _ in crossover.windows("baseline", "q02-c")] == [
+        "2026-03-16",
+        "2026-10-02",
+    ]
+    assert crossover.last_day == dt.date(2027, 2, 18)
+
+
+@pytest.mark.parametrize(
+    ("day", "tank", "phase"),
+    [
+        (0, None, "baseline"),
+        (13, "q02-a", None),
+        (139, "q01-a", "assessment"),
+        (140, "q01-a", None),
+        (140, "q02-a", "assessment"),
+        (199, "q01-a", None),
+        (200, "q01-a", "baseline"),
+        (339, "q01-a", "assessment"),
+        (340, "q01-a", None),
+        (353, "q02-a", "assessment"),
+    ],
+)
+def test_phase_of_a_day_in_a_crossover(crossover, day, tank, phase):
+    assert crossover.phase_of(crossover.schedule.start + day * DAY, tank) == phase
+
+
+def test_nothing_is_due_between_periods(crossover):
+    days = crossover.due_days("nitrate", "q02-a")
+    assert len(days) == 40
+    assert [(day - dt.date(2026, 3, 16)).days % 200 % 7 for day in days] == [0] * 40
+    assert all(crossover.phase_of(day, "q02-a") for day in days)
+    assert crossover.due_days("calcium", "q02-a") == []
+
+
+def test_a_crossover_that_names_no_washout_has_none(protocol_of):
+    assert protocol_of(design={"kind": "crossover", "periods": 3}).design.washout_days == 0
+    assert protocol_of().design.washout_days is None
+
+
+@pytest.mark.parametrize(
+    ("kind", "written", "effective"),
+    [
+        ("parallel", None, "own"),
+        ("blocks", None, "own"),
+        ("before-after", None, "own"),
+        ("incomplete-blocks", None, "pooled"),
+        ("crossover", None, "pooled"),
+        ("blocks", "pooled", "pooled"),
+    ],
+)
+def test_the_design_has_a_rule_for_the_error(protocol_of, kind, written, effective):
+    analysis = {"variance": written} if written else {}
+    assert protocol_of(design={"kind": kind}, analysis=analysis).variance == effective
+
+
+def test_the_arm_of_a_tank_is_of_a_period_in_a_crossover():
+    rows = [("t1", "control", 1), ("t1", "polymer", 2), ("t2", "polymer", 1), ("t2", "control", 2)]
+    drawn = Allocation(
+        tuple(Assignment(tank, arm, None, None, period) for tank, arm, period in rows),
+        drawn=True, random=True, how="drawn",
+    )  # fmt: skip
+    assert drawn.arm_of(2) == {"t1": "polymer", "t2": "control"}
+    assert drawn.sequence_of() == {"t1": ("control", "polymer"), "t2": ("polymer", "control")}
+    for period in (None, 3):
+        with pytest.raises(ValueError, match=f"no arms of period {period}"):
+            drawn.arm_of(period)
 
 
 def test_whole_numbers_serve_as_names(protocol_of):

@@ -112,7 +112,7 @@ def test_the_digest_is_that_of_sorted_json_without_spaces(read):
     assert canonical(protocol) == plain
     assert digest(protocol) == hashlib.sha256(plain).hexdigest()
     assert document["endpoints"][0]["baseline"] == "none"
-    assert document["analysis"] == {"alpha": 0.05, "contrasts": [], "multiplicity": "holm", "variance": "own"}
+    assert document["analysis"] == {"alpha": 0.05, "contrasts": [], "multiplicity": "holm"}
     assert "null" not in plain.decode()
 
 
@@ -124,7 +124,7 @@ def test_canonical_text_can_be_read_back(read):
 
 
 DEFAULTS = {
-    ("analysis",): {"variance": "own", "multiplicity": "holm", "contrasts": []},
+    ("analysis",): {"multiplicity": "holm", "contrasts": []},
     ("endpoints", 0): {"baseline": "none"},
     ("stop_rules", 0): {"consecutive": 1},
 }
