@@ -1,0 +1,195 @@
+"""SQLite as the home of the register: how the file is opened, made and locked, and what its errors mean.
+
+Journal: a rollback journal, not a write-ahead log. Clubs copy, mail and synchronise files; with a log beside it, a
+copied database file can lack its last entries, and a log does not work on network folders. With a rollback journal
+the one file is whole whenever nobody is writing. The price, that readers wait while a writer commits, is small here.
+With this journal ``synchronous = EXTRA`` also syncs the folder after the journal is removed, so that a commit
+stands after a power failure, as far as the disk keeps its word.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from sqlalchemy import create_engine, event, make_url
+from sqlalchemy.exc import ArgumentError, DBAPIError
+from sqlalchemy.pool import NullPool
+
+from schemas.errors import RegisterError
+from trials.register import tables
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from sqlalchemy import Connection, Engine
+
+APPLICATION_ID = int.from_bytes(b"ftnk")
+"""What SQLite's header says of the file's use."""
+
+FORMAT = 1
+"""The version of the tables, kept as ``user_version``."""
+
+_PRAGMAS = (
+    "foreign_keys = ON",
+    "recursive_triggers = ON",
+    "trusted_schema = OFF",
+    "synchronous = EXTRA",
+    "cell_size_check = ON",
+    "cache_size = -65536",
+)
+
+
+def path_of(location: str) -> Path:
+    """Find the file that a location means: a path, or a URL such as ``sqlite:///fairtank.db``.
+
+    Raises
+    ------
+    RegisterError
+        The location is empty, in memory, or a database that is not SQLite.
+    """
+    name = location.strip()
+    if "://" in name:
+        try:
+            url = make_url(name)
+        except ArgumentError:
+            raise RegisterError(
+                f'"{name}" is not the address of a register; give a file such as fairtank.db.'
+            ) from None
+        if url.get_backend_name() != "sqlite" or url.query:
+            raise RegisterError(
+                f"This version keeps its register in a SQLite file; give a file such as fairtank.db in place of "
+                f"{url.render_as_string(hide_password=True)}."
+            )
+        name = url.database or ""
+    if name in ("", ":memory:"):
+        raise RegisterError("A register is a file that stays; give its path, such as fairtank.db.")
+    return Path(name).expanduser()
+
+
+def open_database(path: Path, *, create: bool, wait: float) -> Engine:
+    """Open a register's file; make it where it does not exist and ``create`` says so.
+
+    Transactions begin as ``BEGIN``, a consistent view for reading; with the execution option ``writes`` as
+    ``BEGIN IMMEDIATE``, so that a writer waits its turn before it reads what it builds on.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    create : bool
+        Whether a file that does not exist, or is empty, becomes a register.
+    wait : float
+        Seconds to wait for another program's transaction.
+
+    Raises
+    ------
+    RegisterError
+        The file is not to be had, not a register, or of another version.
+    """
+    _refuse_place(path, create=create)
+
+    def connect() -> sqlite3.Connection:
+        mode = "rwc" if create else "rw"
+        connection = sqlite3.connect(
+            f"{path.absolute().as_uri()}?mode={mode}", uri=True, timeout=wait, isolation_level=None
+        )
+        for pragma in _PRAGMAS:
+            connection.execute(f"PRAGMA {pragma}")
+        return connection
+
+    # A connection for each transaction: between them nothing is held open or locked.
+    engine = create_engine("sqlite://", creator=connect, poolclass=NullPool)
+
+    @event.listens_for(engine, "begin")
+    def begin(connection: Connection) -> None:
+        writes = connection.get_execution_options().get("writes", False)
+        connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
+
+    with plain_sentences(path):
+        with engine.begin() as connection:
+            fresh = _is_fresh(connection, path)
+        if fresh and not create:
+            raise RegisterError(
+                f"{path} is empty and not a register yet; `fairtank register PROTOCOL` makes it one."
+            )
+        if fresh:
+            with engine.execution_options(writes=True).begin() as connection:
+                if _is_fresh(connection, path):  # nobody else made it while this one waited
+                    tables.metadata.create_all(connection)
+                    connection.exec_driver_sql(f"PRAGMA application_id = {APPLICATION_ID}")
+                    connection.exec_driver_sql(f"PRAGMA user_version = {FORMAT}")
+    return engine
+
+
+@contextmanager
+def plain_sentences(path: Path) -> Iterator[None]:
+    """Turn the database's errors into one sentence each, as :class:`RegisterError`."""
+    try:
+        yield
+    except DBAPIError as error:
+        raise RegisterError(_sentence(path, error)) from error
+
+
+def is_damage(error: DBAPIError) -> bool:
+    """Whether an error says that the file's content is broken, not that it cannot be reached."""
+    return _code(error) in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB) or "decode" in str(error.orig)
+
+
+def _refuse_place(path: Path, *, create: bool) -> None:
+    try:
+        if path.is_dir():
+            raise RegisterError(f"{path} is a folder; give the path of a register file in it.")
+        if not path.parent.is_dir():
+            raise RegisterError(
+                f"The folder {path.parent} does not exist; make it, or give the register another path."
+            )
+        if not create and not path.exists():
+            raise RegisterError(
+                f"There is no register {path}; `fairtank register PROTOCOL` makes one, --register names another."
+            )
+    except OSError as error:
+        raise RegisterError(f"{path} cannot be reached: {(error.strerror or str(error)).lower()}.") from None
+
+
+def _is_fresh(connection: Connection, path: Path) -> bool:
+    """Whether the file holds nothing at all; a file that is something else, or of another version, is refused."""
+    application, version = (
+        connection.exec_driver_sql(f"PRAGMA {name}").scalar_one()
+        for name in ("application_id", "user_version")
+    )
+    if (application, version) == (APPLICATION_ID, FORMAT):
+        return False
+    if application == APPLICATION_ID:
+        raise RegisterError(
+            f"{path} is a register of format {version}, and this fairtank reads format {FORMAT}; use a newer fairtank."
+        )
+    empty = connection.exec_driver_sql("SELECT count(*) = 0 FROM sqlite_master").scalar_one()
+    if (application, version) == (0, 0) and empty:
+        return True
+    raise RegisterError(f"{path} is a database of another program, not a fairtank register.")
+
+
+def _sentence(path: Path, error: DBAPIError) -> str:
+    sentences = {
+        sqlite3.SQLITE_BUSY: f"{path} is in use by another program; nothing was changed, try again in a moment.",
+        sqlite3.SQLITE_LOCKED: f"{path} is in use by another program; nothing was changed, try again in a moment.",
+        sqlite3.SQLITE_READONLY: f"{path} cannot be written to; nothing was changed, check the rights of file and folder.",
+        sqlite3.SQLITE_CANTOPEN: f"{path} cannot be opened; check the rights of the file and of its folder.",
+        sqlite3.SQLITE_PERM: f"{path} cannot be opened; check the rights of the file and of its folder.",
+        sqlite3.SQLITE_FULL: f"The disk that holds {path} is full; nothing was changed, make room and try again.",
+        sqlite3.SQLITE_IOERR: f"The disk that holds {path} cannot be read or written; nothing was changed.",
+        sqlite3.SQLITE_TOOBIG: f"A file or text is larger than {path} can hold (1 GB); nothing was changed.",
+        sqlite3.SQLITE_NOTADB: f"{path} is not a fairtank register.",
+        sqlite3.SQLITE_CORRUPT: f"{path} is damaged; go back to a copy from before the damage.",
+    }
+    if is_damage(error) and _code(error) != sqlite3.SQLITE_NOTADB:
+        return sentences[sqlite3.SQLITE_CORRUPT]
+    return sentences.get(_code(error), f"{path} refused the work, and nothing was changed: {error.orig}.")
+
+
+def _code(error: DBAPIError) -> int:
+    """The primary result code of SQLite; 0 where Python raised the error itself."""
+    return int(getattr(error.orig, "sqlite_errorcode", 0)) & 0xFF
