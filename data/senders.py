@@ -241,6 +241,6 @@ _FARM = (
 
 SCENARIOS = {
     # Tansy Row, the second site, is short of phosphate; the others have it to spare.
-    "club": Scenario((0.60, 0.25, *[0.60] * 6), 0.3, 0.65, liquid=0.7, pellets=358.0, sites=_CLUB),
+    "club": Scenario((0.60, 0.28, *[0.60] * 6), 0.3, 0.65, liquid=0.7, pellets=358.0, sites=_CLUB),
     "farm": Scenario(0.45, 0.5, 0.4, liquid=0.25, pellets=128.0, sites=_FARM),
 }
