@@ -89,13 +89,12 @@ def open_database(path: Path, *, create: bool, wait: float) -> Engine:
     RegisterError
         The file is not to be had, not a register, or of another version.
     """
-    _refuse_place(path, create=create)
+    _prepare_place(path, create=create)
 
     def connect() -> sqlite3.Connection:
-        mode = "rwc" if create else "rw"
-        connection = sqlite3.connect(
-            f"{path.absolute().as_uri()}?mode={mode}", uri=True, timeout=wait, isolation_level=None
-        )
+        # Never made on the way: a file that vanishes later is missed, not begun anew.
+        address = f"{path.absolute().as_uri()}?mode=rw"
+        connection = sqlite3.connect(address, uri=True, timeout=wait, isolation_level=None)
         for pragma in _PRAGMAS:
             connection.execute(f"PRAGMA {pragma}")
         return connection
@@ -138,7 +137,7 @@ def is_damage(error: DBAPIError) -> bool:
     return _code(error) in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB) or "decode" in str(error.orig)
 
 
-def _refuse_place(path: Path, *, create: bool) -> None:
+def _prepare_place(path: Path, *, create: bool) -> None:
     try:
         if path.is_dir():
             raise RegisterError(f"{path} is a folder; give the path of a register file in it.")
@@ -146,12 +145,14 @@ def _refuse_place(path: Path, *, create: bool) -> None:
             raise RegisterError(
                 f"The folder {path.parent} does not exist; make it, or give the register another path."
             )
-        if not create and not path.exists():
-            raise RegisterError(
-                f"There is no register {path}; `fairtank register PROTOCOL` makes one, --register names another."
-            )
+        if not path.exists():
+            if not create:
+                raise RegisterError(
+                    f"There is no register {path}; `fairtank register PROTOCOL` makes one, --register names another."
+                )
+            path.touch()
     except OSError as error:
-        raise RegisterError(f"{path} cannot be reached: {(error.strerror or str(error)).lower()}.") from None
+        raise RegisterError(f"{path} is out of reach: {(error.strerror or str(error)).lower()}.") from None
 
 
 def _is_fresh(connection: Connection, path: Path) -> bool:
