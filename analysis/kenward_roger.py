@@ -61,7 +61,11 @@ class KenwardRoger:
         projector = inverse - weighted @ self._phi @ weighted.T
         moved = [projector @ derivative for derivative in first]
         information = np.array([[np.sum(a * b.T) / 2 for b in moved] for a in moved])
-        self._w = np.linalg.pinv(information, rcond=1e-12, hermitian=True)
+        # Scaled to unit diagonal, so that parameters of different units are inverted alike.
+        unit = 1 / np.sqrt(np.maximum(np.diag(information), 1e-300))
+        self._w = np.linalg.pinv(information * np.outer(unit, unit), rcond=1e-12, hermitian=True) * np.outer(
+            unit, unit
+        )
         self._p = [-weighted.T @ derivative @ weighted for derivative in first]
         self._adjusted = (
             self._phi + 2 * self._phi @ self._bias(inverse, weighted, first, second or {}) @ self._phi
@@ -97,8 +101,8 @@ class KenwardRoger:
         slopes = np.array([c @ self._phi @ p @ self._phi @ c for p in self._p])
         spread = float(slopes @ self._w @ slopes)
         df = 2 * plain**2 / spread if spread > 0 else np.inf
-        # The adjustment can overshoot where the variances are hardly known; a variance below the plain one
-        # is never taken from it.
+        # Where v is linear in its parameters the adjustment only adds; where it curves it can take away, and then
+        # the plain variance stands.
         variance = max(float(c @ self._adjusted @ c), plain)
         return float(c @ self._beta), float(np.sqrt(variance)), float(df)
 
