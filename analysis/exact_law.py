@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.redraws import CLOSE, Law, Stratum, block_outcomes, share, subset_sums
+from analysis.redraws import CLOSE, Law, Stratum, block_outcomes, share
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -21,7 +21,11 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
 
 LARGEST_HALF = 2**21
-"""Longest list of half-sums that is counted (about 50 MB a list)."""
+"""Longest list of half-sums of blocks that is counted (about 50 MB a list)."""
+LARGEST_STRATUM = 2**18
+"""The same for tanks of a single stratum: 36 tanks without a finite resolution, more with one."""
+MOST_TANKS = 150
+"""Tanks of a single stratum beyond which even coarse sums outgrow the lists: not tried."""
 _WHOLE = 1e-9
 """Relative distance from a whole number below which a scaled reading is that number."""
 
@@ -54,7 +58,9 @@ class _Half:
 def exact_law(parts: list[Stratum]) -> Law | None:
     """The law over all draws without a covariate; None where even the halves are too long to list."""
     scaled, step, whole = _scaled(parts)
-    tables = _split_stratum(scaled[0]) if len(scaled) == 1 else _split_blocks(scaled, whole=whole)
+    tables = (
+        _split_stratum(scaled[0], whole=whole) if len(scaled) == 1 else _split_blocks(scaled, whole=whole)
+    )
     if tables is None:
         return None
     total = math.prod(part.count for part in scaled)
@@ -121,27 +127,44 @@ def _scaled(parts: list[Stratum]) -> tuple[list[Stratum], float, bool]:
     return parts, 1.0, False
 
 
-def _split_stratum(part: Stratum) -> list[tuple[_Half, _Half]] | None:
+def _split_stratum(part: Stratum, *, whole: bool) -> list[tuple[_Half, _Half]] | None:
     """All draws of a single stratum as pairs of lists, one pair for each number of treated tanks on the left."""
     n, k = len(part.y), int(part.treated.sum())
-    if 2 ** ((n + 1) // 2) > LARGEST_HALF:
+    if n > MOST_TANKS:
         return None
-    label = part.treated.astype(float)
-    middle = n // 2
-    left = subset_sums(part.y[:middle], label[:middle])
-    right = subset_sums(part.y[middle:], label[middle:])
+    lists = [{0: _Half(np.zeros(1), np.zeros(1))} for _ in range(2)]
+    for value, label in zip(part.y, part.treated.astype(float), strict=True):
+        lengths = [sum(len(half.y) for half in half_list.values()) for half_list in lists]
+        shorter = int(lengths[1] < lengths[0])
+        if 2 * lengths[shorter] > LARGEST_STRATUM:
+            return None
+        lists[shorter] = _with_tank(lists[shorter], value, label, k, whole=whole)
+    left, right = lists
     both = 1 / k + 1 / (n - k)
-    y_rest, v_rest = part.y.sum() / (n - k), label.sum() / (n - k)
-    tables = []
-    for size in range(max(0, k - (n - middle)), min(middle, k) + 1):
-        a, b = left[0] == size, right[0] == k - size
-        tables.append(
-            (
-                _Half(left[1][a] * both - y_rest, left[2][a] * both - v_rest),
-                _Half(right[1][b] * both, right[2][b] * both),
-            )
+    y_rest, v_rest = part.y.sum() / (n - k), k / (n - k)
+    return [
+        (
+            _Half(half.y * both - y_rest, half.v * both - v_rest, half.times),
+            _Half(right[k - size].y * both, right[k - size].v * both, right[k - size].times),
         )
-    return tables
+        for size, half in left.items()
+        if k - size in right
+    ]
+
+
+def _with_tank(
+    halves: dict[int, _Half], value: float, label: float, most: int, *, whole: bool
+) -> dict[int, _Half]:
+    """Subsets by size with one more tank, left out or taken in; whole sums that are equal are merged."""
+    grown = {}
+    for size in range(min(max(halves) + 1, most) + 1):
+        kept, taken = halves.get(size), halves.get(size - 1)
+        pieces = [(kept.y, kept.v, kept.number)] if kept else []
+        if taken:
+            pieces.append((taken.y + value, taken.v + label, taken.number))
+        y, v, number = (np.concatenate(column) for column in zip(*pieces, strict=True))
+        grown[size] = _merged(y, v, number) if whole and len(y) > 64 else _Half(y, v, number)
+    return grown
 
 
 def _split_blocks(parts: list[Stratum], *, whole: bool) -> list[tuple[_Half, _Half]] | None:
@@ -164,13 +187,13 @@ def _joined(half: _Half, part: Stratum, *, whole: bool) -> _Half:
     v = np.add.outer(half.v, more_v).ravel()
     if not whole or len(y) < 1024:
         return _Half(y, v, None if half.times is None else np.repeat(half.times, len(more_y)))
+    return _merged(y, v, np.repeat(half.number, len(more_y)))
+
+
+def _merged(y: Floats, v: Floats, number: Floats) -> _Half:
+    """Each whole sum once, with the number of draws that give it."""
     # Indicator sums are multiples of one over the product of the group sizes; this tells them all apart.
-    label = np.rint(v * 720_720).astype(np.int64)
-    labels, label = np.unique(label, return_inverse=True)
+    labels, label = np.unique(np.rint(v * 720_720).astype(np.int64), return_inverse=True)
     key = np.rint(y).astype(np.int64) * len(labels) + label
     _, first, which = np.unique(key, return_index=True, return_inverse=True)
-    return _Half(
-        np.rint(y[first]),
-        v[first],
-        np.bincount(which, weights=np.repeat(half.number, len(more_y))).astype(float),
-    )
+    return _Half(np.rint(y[first]), v[first], np.bincount(which, weights=number).astype(float))

@@ -79,7 +79,7 @@ def rank_omnibus(data: TankData) -> RankOmnibus | None:
 
 def _settled(values: Floats) -> Floats:
     """Values with the rounding of earlier subtractions taken off, so that equal ones tie."""
-    step = 1e-12 * float(np.abs(values).max())
+    step = max(1e-10 * float(np.ptp(values)), 4 * float(np.spacing(np.abs(values).max())))
     return values if step == 0 else np.asarray(np.rint(values / step) * step)
 
 
@@ -92,7 +92,10 @@ def _signed_rank(names: tuple[str, str], d: Floats, level: float) -> RankContras
     if n <= LARGEST_SIGNED:
         p, method = _signed_p(ranks, statistic), "exact"
     else:
-        p, method = float(stats.wilcoxon(kept, correction=False, method="approx").pvalue), "normal approximation"
+        p, method = (
+            float(stats.wilcoxon(kept, correction=False, method="approx").pvalue),
+            "normal approximation",
+        )
     i, j = np.triu_indices(len(d))
     walsh = np.sort((d[i] + d[j]) / 2)
     low, high, achieved = _order_interval(walsh, _signed_null(len(d)), level)

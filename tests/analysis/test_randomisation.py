@@ -121,11 +121,20 @@ def test_smallest_p_of_few_pairs(n, smallest):
     assert (result.low is None) == (smallest > 0.05)
 
 
+def far_apart(resolution):
+    """Two groups of forty whose ranges do not meet."""
+    values = np.concatenate([RNG.random(40), 9 + RNG.random(40)])
+    return TankData(
+        np.round(values, resolution), np.repeat([0, 1], 40), np.zeros(80, int), ("c", "t"), None, blocked=False
+    )
+
+
 def test_p_is_never_zero():
-    data = TankData(
-        np.concatenate([np.zeros(40), np.ones(40) * 9 + np.arange(40)]),
-        np.repeat([0, 1], 40), np.zeros(80, int), ("c", "t"), None, blocked=False,
-    )  # fmt: skip
-    result = randomisation_test(data, 1, 0, level=0.95, seed=1, start=1.0)
-    assert result.method == "monte-carlo"
-    assert result.p == 1 / (DRAWS + 1)
+    drawn = randomisation_test(far_apart(12), 1, 0, level=0.95, seed=1, start=1.0)
+    assert (drawn.method, drawn.p) == ("monte-carlo", 1 / (DRAWS + 1))
+
+
+def test_coarse_readings_are_counted_whatever_their_number():
+    counted = randomisation_test(far_apart(0), 1, 0, level=0.95, seed=1, start=1.0)
+    assert (counted.method, counted.draws) == ("exact", math.comb(80, 40))
+    assert counted.p == pytest.approx(2 / math.comb(80, 40))

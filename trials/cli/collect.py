@@ -62,7 +62,7 @@ def read_files(files: Sequence[Path], protocol: Any, seen: Any, *, quiet: bool) 
     import pandas as pd
 
     from trials.cli import display
-    from trials.intake.intake import read_file
+    from trials.intake.batch import read_file
 
     batches = []
     for path in display.progress(files, "Reading", quiet=quiet):

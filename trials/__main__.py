@@ -1,0 +1,5 @@
+"""``python -m trials`` is the command ``fairtank``."""
+
+from trials.cli import run
+
+run()
