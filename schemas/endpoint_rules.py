@@ -4,18 +4,20 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from schemas.not_yet import NOT_YET
-from schemas.plain_words import quoted
+from schemas.plain_words import listed, quoted
 from schemas.protocol import BASELINE_PHASE, RAMP_PHASE
 from schemas.protocol_draft import number, text, word
 from schemas.protocol_names import duplicates, unknown, unknown_variable
 from schemas.protocol_places import Fault, Path
-from schemas.vocabulary import Baseline, Better, EndpointRole, Scale, Summary
+from schemas.vocabulary import Baseline, Better, EndpointRole, Multiplicity, Scale, Summary
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from schemas.protocol_draft import Draft, Row
+
+_WITHOUT_BASELINE = frozenset({Summary.DAYS_TO_TARGET, Summary.COUNT})
+"""Summaries with tests of their own, in which no baseline has a place."""
 
 
 def endpoint_faults(draft: Draft) -> list[Fault]:
@@ -29,9 +31,10 @@ def endpoint_faults(draft: Draft) -> list[Fault]:
             *_ratio(draft, path, row),
             *_baseline(draft, path, row),
             *_worthwhile(path, row),
-            *_target(path, row),
+            *_target(draft, path, row),
+            *_count(draft, path, row),
         ]
-    return [*faults, *_primary(draft), *_contrasts(draft), *_planning(draft)]
+    return [*faults, *_primary(draft), *_contrasts(draft), *_dunnett(draft), *_planning(draft)]
 
 
 def _primary(draft: Draft) -> Iterator[Fault]:
@@ -87,6 +90,13 @@ def _ratio(draft: Draft, path: Path, row: Row) -> Iterator[Fault]:
             f'"ratio" does not fit a {summary}, which can be 0 or below',
             'use scale = "difference", or the mean with baseline = "adjust"',
         )
+    if summary == Summary.DAYS_TO_TARGET:
+        yield Fault(
+            (*path, "scale"),
+            f'"ratio" does not fit {Summary.DAYS_TO_TARGET}, which is compared in days',
+            'use scale = "difference"',
+        )
+        return
     name = text(row, "variable")
     variable = draft.variables.get(name) if name else None
     if variable is None:
@@ -97,7 +107,7 @@ def _ratio(draft: Draft, path: Path, row: Row) -> Iterator[Fault]:
             f'"ratio" means nothing for {name}, whose zero is only a convention',
             'use scale = "difference"',
         )
-    elif variable.can_be_zero_or_below:
+    elif variable.can_be_zero_or_below and summary != Summary.COUNT:  # a ratio of rates may come of zeros
         yield Fault(
             (*path, "scale"),
             f'"ratio" does not fit {name}, which can be {variable.hard[0]:g}',
@@ -110,6 +120,12 @@ def _baseline(draft: Draft, path: Path, row: Row) -> Iterator[Fault]:
     if baseline not in {Baseline.CHANGE, Baseline.ADJUST}:
         return
     where = (*path, "baseline")
+    summary = word(row, "summary", Summary)
+    if summary in _WITHOUT_BASELINE:
+        yield Fault(
+            where, f'{quoted(baseline)} does not fit the summary "{summary}"', 'use baseline = "none"'
+        )
+        return
     named = draft.are_named(draft.table("schedule").get("phases"))
     if named and draft.phases and BASELINE_PHASE not in draft.phase_ids:
         yield Fault(
@@ -121,7 +137,7 @@ def _baseline(draft: Draft, path: Path, row: Row) -> Iterator[Fault]:
         yield Fault(
             where, f"{quoted(baseline)} would hold the baseline against itself", 'use baseline = "none"'
         )
-    if baseline == Baseline.CHANGE and word(row, "summary", Summary) == Summary.CHANGE:
+    if baseline == Baseline.CHANGE and summary == Summary.CHANGE:
         yield Fault(
             where,
             '"change" is asked for twice, by the summary as well',
@@ -148,7 +164,7 @@ def _worthwhile(path: Path, row: Row) -> Iterator[Fault]:
         yield from _worthwhile_ratio(where, value, better)
     elif value == 0:
         yield Fault(where, "is 0", "write the smallest difference that would be worth having, in the unit")
-    elif value < 0 and better == Better.HIGHER:
+    elif value < 0 and better == Better.HIGHER and row.get("summary") != Summary.DAYS_TO_TARGET:
         yield Fault(
             where, f"is {value:g}, a fall, though higher is better", "write it without sign, or mend better"
         )
@@ -170,19 +186,82 @@ def _worthwhile_ratio(where: Path, value: float, better: str | None) -> Iterator
         )
 
 
-def _target(path: Path, row: Row) -> Iterator[Fault]:
+def _target(draft: Draft, path: Path, row: Row) -> Iterator[Fault]:
     summary = word(row, "summary", Summary)
     if summary is None:
         return
-    if "target" in row and summary != Summary.DAYS_TO_TARGET:
+    if summary != Summary.DAYS_TO_TARGET:
+        for key in ("target", "held"):
+            if key in row:
+                yield Fault(
+                    (*path, key),
+                    f'does not belong to the summary "{summary}"',
+                    f'leave it out; it is for "{Summary.DAYS_TO_TARGET}" only',
+                )
+        return
+    if "target" not in row:
+        yield Fault((*path, "target"), "is missing", "write the value to be reached, in the variable's unit")
+    target, better, name = number(row, "target"), word(row, "better", Better), text(row, "variable")
+    variable = draft.variables.get(name) if name else None
+    if target is None or better is None or variable is None:
+        return
+    low, high = variable.hard
+    if not (low <= target < high if better == Better.LOWER else low < target <= high):
         yield Fault(
             (*path, "target"),
-            f'does not belong to the summary "{summary}"',
-            f'leave it out; it is for "{Summary.DAYS_TO_TARGET}" only',
+            f"{target:g} can never tell anything, for {name} lies between {low:g} and {high:g} {variable.unit}",
+            "check the unit, and that better is the right way round",
         )
-    needed = summary == Summary.DAYS_TO_TARGET and summary not in NOT_YET["endpoints.summary"]
-    if needed and "target" not in row:
-        yield Fault((*path, "target"), "is missing", "write the value to be reached, in the variable's unit")
+
+
+def _count(draft: Draft, path: Path, row: Row) -> Iterator[Fault]:
+    """A count is a sum of whole numbers: losses, faults, days of stall."""
+    name = text(row, "variable")
+    variable = draft.variables.get(name) if name else None
+    if word(row, "summary", Summary) != Summary.COUNT or variable is None:
+        return
+    found = None
+    if variable.unit != "1":
+        found = f"{name} is measured in {variable.unit}"
+    elif variable.hard[0] < 0:
+        found = f"{name} can be {variable.hard[0]:g}"
+    elif variable.resolution is not None and not variable.resolution.is_integer():
+        found = f"{name} is read in steps of {variable.resolution:g}"
+    if found:
+        yield Fault(
+            (*path, "variable"),
+            f'{found}, and the summary "{Summary.COUNT}" adds up whole numbers',
+            'name a variable with unit = "1", a lower hard bound of 0 or more, and whole steps',
+        )
+
+
+def _dunnett(draft: Draft) -> Iterator[Fault]:
+    path = ("analysis", "multiplicity")
+    if draft.table("analysis").get("multiplicity") != Multiplicity.DUNNETT:
+        return
+    pairs = draft.table("analysis").get("contrasts")
+    references = [pair[1] for pair in pairs if _is_pair(pair)] if isinstance(pairs, list) else []
+    if len(set(references)) > 1:
+        yield Fault(
+            path,
+            f'"{Multiplicity.DUNNETT}" compares every arm with one, and the contrasts compare with '
+            f"{listed(dict.fromkeys(references), 'and')}",
+            f'let all contrasts have one reference, or use "{Multiplicity.HOLM}"',
+        )
+    for _, row in draft.rows("endpoints"):
+        summary = word(row, "summary", Summary)
+        if row.get("role") == EndpointRole.PRIMARY and summary in _WITHOUT_BASELINE:
+            yield Fault(
+                path,
+                f'"{Multiplicity.DUNNETT}" rests on the t distribution, which a primary endpoint with the '
+                f'summary "{summary}" has no use for',
+                f'use "{Multiplicity.HOLM}"',
+            )
+            return
+
+
+def _is_pair(pair: object) -> bool:
+    return isinstance(pair, list) and len(pair) == 2 and all(isinstance(arm, str) for arm in pair)
 
 
 def _contrasts(draft: Draft) -> Iterator[Fault]:
@@ -190,7 +269,7 @@ def _contrasts(draft: Draft) -> Iterator[Fault]:
     seen: set[frozenset[str]] = set()
     for position, pair in enumerate(pairs if isinstance(pairs, list) else []):
         path = ("analysis", "contrasts", position)
-        if not isinstance(pair, list) or len(pair) != 2 or not all(isinstance(arm, str) for arm in pair):
+        if not _is_pair(pair):
             continue
         if draft.arm_ids and draft.are_named(draft.raw.get("arms")):
             strangers = [(side, arm) for side, arm in enumerate(pair) if arm not in draft.arm_ids]

@@ -6,7 +6,7 @@ from collections import defaultdict
 from typing import TYPE_CHECKING
 
 from schemas.plain_words import counted, listed, quoted
-from schemas.protocol_draft import text, word
+from schemas.protocol_draft import word
 from schemas.protocol_names import duplicates
 from schemas.protocol_places import Fault
 from schemas.vocabulary import ArmRole, DesignKind
@@ -53,51 +53,51 @@ def _seed(draft: Draft) -> Iterator[Fault]:
 
 
 def _tanks(draft: Draft) -> Iterator[Fault]:
-    kind = word(draft.table("design"), "kind", DesignKind)
     if not draft.is_list("tanks"):
         return
     tanks, arms = draft.rows("tanks"), len(set(draft.arm_ids))
     if not tanks:
         yield Fault(("tanks",), "has no tanks", "name every tank that takes part")
-    elif kind == DesignKind.PARALLEL and len(tanks) < 2 * arms:
+    elif draft.kind == DesignKind.PARALLEL and len(tanks) < 2 * arms:
         yield Fault(
             ("tanks",),
             f"has {counted(len(tanks), 'tank')} for {counted(arms, 'arm')}",
             f"each arm needs at least two tanks, since one tank shows no spread, so {2 * arms} in all",
         )
-    elif kind == DesignKind.BLOCKS:
-        yield from _blocks(draft, arms)
+    elif draft.kind in {DesignKind.BLOCKS, DesignKind.INCOMPLETE_BLOCKS}:
+        yield from _blocks(draft)
+        yield from _complete(draft, arms)
+    yield from _alike(draft.blocks)
 
 
-def _blocks(draft: Draft, arms: int) -> Iterator[Fault]:
-    blocks: dict[str, list[int]] = defaultdict(list)
-    without = [position for position, tank in draft.rows("tanks") if "block" not in tank]
-    for position, tank in draft.rows("tanks"):
-        block = text(tank, "block")
-        if block is not None:
-            blocks[block].append(position)
-    if without and not blocks:
+def _blocks(draft: Draft) -> Iterator[Fault]:
+    """Every tank in a block, and two blocks or more."""
+    if draft.blockless and not draft.blocks:
         yield Fault(
             ("tanks",), "no tank names its block", "write the block of each tank, or design kind = parallel"
         )
         return
-    for position in without:
+    for position in draft.blockless:
         yield Fault(
             ("tanks", position, "block"), "is missing", "a design in blocks needs the block of every tank"
         )
-    yield from _alike(blocks)
-    if len(blocks) == 1 and not without:
+    if len(draft.blocks) == 1 and not draft.blockless:
         yield Fault(
             ("tanks",),
-            f"all stand in one block ({quoted(next(iter(blocks)))})",
+            f"all stand in one block ({quoted(next(iter(draft.blocks)))})",
             "a design in blocks needs two blocks or more, since one block shows no spread",
         )
-    for block, positions in blocks.items():
-        if len(positions) < arms and not without:
+
+
+def _complete(draft: Draft, arms: int) -> Iterator[Fault]:
+    if draft.kind != DesignKind.BLOCKS or draft.blockless:
+        return
+    for block, positions in draft.blocks.items():
+        if len(positions) < arms:
             yield Fault(
                 ("tanks", positions[0], "block"),
                 f"block {quoted(block)} has {counted(len(positions), 'tank')} for {counted(arms, 'arm')}",
-                "every block needs at least one tank for each arm",
+                f'every block needs a tank for each arm, unless kind = "{DesignKind.INCOMPLETE_BLOCKS}"',
             )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import math
 from dataclasses import dataclass
 from functools import cached_property
@@ -11,6 +12,7 @@ from pydantic import ValidationError
 
 from schemas.protocol import CustomVariable
 from schemas.variables import catalogue, from_custom
+from schemas.vocabulary import DesignKind
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -38,10 +40,27 @@ def number(table: Mapping[str, Any], key: str) -> float | None:
     return float(value)
 
 
+def whole(table: Mapping[str, Any], key: str) -> int | None:
+    """The whole number under a key; None where there is none."""
+    value = number(table, key)
+    return int(value) if value is not None and value.is_integer() else None
+
+
 def days(table: Mapping[str, Any], key: str) -> int | None:
     """The whole number of days under a key, of a century at most; None where there is none."""
-    value = number(table, key)
-    return int(value) if value is not None and value.is_integer() and 0 < value <= CENTURY else None
+    value = whole(table, key)
+    return value if value is not None and 0 < value <= CENTURY else None
+
+
+def day(table: Mapping[str, Any], key: str) -> dt.date | None:
+    """The date under a key, with or without quotes; None where there is none, or where it has a time of day."""
+    value = table.get(key)
+    if isinstance(value, str):
+        try:
+            return dt.date.fromisoformat(value)
+        except ValueError:
+            return None
+    return value if isinstance(value, dt.date) and not isinstance(value, dt.datetime) else None
 
 
 def word(table: Mapping[str, Any], key: str, words: type[StrEnum], default: str | None = None) -> str | None:
@@ -83,6 +102,26 @@ class Draft:
         """The ids of the arms, as written."""
         return [arm["id"] for _, arm in self.rows("arms") if isinstance(arm.get("id"), str)]
 
+    @property
+    def kind(self) -> str | None:
+        """The kind of design; None where it is not one of the list."""
+        return word(self.table("design"), "kind", DesignKind)
+
+    @cached_property
+    def blocks(self) -> dict[str, list[int]]:
+        """The positions of the tanks of each block that is named."""
+        blocks: dict[str, list[int]] = {}
+        for position, tank in self.rows("tanks"):
+            block = text(tank, "block")
+            if block is not None:
+                blocks.setdefault(block, []).append(position)
+        return blocks
+
+    @cached_property
+    def blockless(self) -> list[int]:
+        """The positions of the tanks that do not name a block."""
+        return [position for position, tank in self.rows("tanks") if "block" not in tank]
+
     @cached_property
     def phases(self) -> list[tuple[int, Row]]:
         """The phases with their positions."""
@@ -112,6 +151,13 @@ class Draft:
         sampling = self.rows("sampling", self.table("schedule"))
         pairs = ((text(row, "variable"), days(row, "every_days")) for _, row in sampling)
         return {variable: every for variable, every in pairs if variable and every}
+
+    def sampled_days(self, variable: str, phase: str) -> int:
+        """How many sampling days of a variable fall into a phase; 0 where either is not known."""
+        if phase not in self.windows or variable not in self.every_days:
+            return 0
+        (first, after), every = self.windows[phase], self.every_days[variable]
+        return len(range(-(-first // every) * every, after, every))
 
     @cached_property
     def variables(self) -> dict[str, Variable | None]:

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from schemas.design_rules import design_faults
 from schemas.endpoint_rules import endpoint_faults
 from schemas.group_rules import group_faults
-from schemas.not_yet import not_yet_faults
 from schemas.protocol_draft import Draft
 from schemas.protocol_places import as_mistakes
 from schemas.protocol_shape import shape_faults
@@ -38,10 +38,10 @@ def mistakes(raw: Mapping[str, Any], *, tank_places: Sequence[str] = ()) -> list
     draft = Draft(raw)
     rules = [
         *group_faults(draft),
+        *design_faults(draft),
         *schedule_faults(draft),
         *variable_faults(draft),
         *endpoint_faults(draft),
-        *not_yet_faults(draft),
     ]
     # A rule says more than the type does, so where both find fault with one place, the rule is heard.
     told = {fault.path for fault in rules}

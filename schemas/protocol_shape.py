@@ -138,6 +138,7 @@ _WANTED = {
     "finite_number": "a finite number",
     "tuple_type": "a list in square brackets",
     "model_type": "a table",
+    "dict_type": "a table",
 }
 _LISTS_OF_TABLES = frozenset({"arms", "tanks", "variables", "kits", "endpoints", "stop_rules"})
 # A name that is used but not defined is reported by the rules, and its spelling where it is defined.
@@ -152,6 +153,7 @@ _REFERENCES = frozenset(
         "stop_rules.variable",
     }
 )
+_STARTS = ("schedule", "starts")
 _SPELLING = frozenset({"string_pattern_mismatch", "string_too_long", "string_too_short"})
 
 
@@ -237,7 +239,9 @@ def _fault(detail: ErrorDetails, raw: Mapping[str, Any]) -> Fault:
     """One error of the model as found and remedy."""
     path, kind = detail["loc"], detail["type"]
     value = _at(raw, path)
-    where = pattern(path)
+    if path[-1] == "[key]":  # the name of a cohort, told at the place of its date
+        path, value = path[:-1], path[-2]
+    where = "schedule.starts" if path[:2] == _STARTS else pattern(path)
     example = _EXAMPLES.get(where, f'{where.rpartition(".")[2]} = "..."')
     if where in _PAIRS and kind in {"missing", "too_long", "too_short", "tuple_type"}:
         pair = path[:-1] if kind == "missing" else path
@@ -282,7 +286,7 @@ def _wrong_word(path: Path, value: Any, detail: ErrorDetails) -> Fault:
 
 def _wrong_name(path: Path, value: str) -> Fault:
     """An id with signs that file names, columns and commands would trip over."""
-    if pattern(path) in {"tanks.id", "tanks.site", "tanks.block", "kits.id"}:
+    if path[:2] == _STARTS or pattern(path) in {"tanks.id", "tanks.site", "tanks.block", "kits.id"}:
         better = re.sub(r"[^A-Za-z0-9_.\-]+", "-", value).strip("-._")
         rule = 'use letters, digits, "-", "_" and "." only'
     else:

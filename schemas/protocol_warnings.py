@@ -18,6 +18,11 @@ if TYPE_CHECKING:
 
 COLONISATION_DAYS = 21
 """Bacteria take three to four weeks to settle on a polymer: common practice, no source."""
+WASHOUT_DAYS = 56
+"""Biofilm and bound phosphate outlast a treatment by some eight weeks: common practice, no source."""
+SERIES_DAYS = 5
+"""Sampling days before and after, below which serial correlation cannot be told: common practice, no source."""
+_WASHOUT_PHASE = "washout"
 
 
 def warnings_for(protocol: Protocol) -> tuple[str, ...]:
@@ -26,6 +31,8 @@ def warnings_for(protocol: Protocol) -> tuple[str, ...]:
         *_small(protocol),
         *_unsampled(protocol),
         *_early(protocol),
+        *_carried_over(protocol),
+        *_short_series(protocol),
         *_unguarded(protocol),
         *_seedless(protocol),
     )
@@ -57,7 +64,10 @@ def smallest_p(group_sizes: list[tuple[int, int]]) -> float:
 
 def _small(protocol: Protocol) -> Iterator[str]:
     """A trial in which the randomisation test cannot reach the registered alpha, whatever is measured."""
-    blocked = protocol.design.kind is DesignKind.BLOCKS
+    kind = protocol.design.kind
+    if kind in {DesignKind.INCOMPLETE_BLOCKS, DesignKind.CROSSOVER}:
+        return  # what these can reach depends on the sets and sequences that are drawn
+    blocked = kind is DesignKind.BLOCKS
     blocks = Counter(tank.block if blocked else "" for tank in protocol.tanks)
     # Tanks beyond a whole round go to one arm each: the best that any two arms can get of a block.
     arms = len(protocol.arms)
@@ -66,15 +76,15 @@ def _small(protocol: Protocol) -> Iterator[str]:
     alpha = protocol.analysis.alpha
     if reachable <= alpha:
         return
-    remedy = (
-        f"; with one tank of each arm in a block, {ceil(1 + log2(1 / alpha))} blocks are the fewest that can"
-        if blocked
-        else "; more tanks in each arm would mend that"
-    )
+    remedy = {
+        DesignKind.BLOCKS: f"with one tank of each arm in a block, {ceil(1 + log2(1 / alpha))} blocks are the fewest "
+        "that can",
+        DesignKind.BEFORE_AFTER: "what is found will hold for these systems only",
+    }.get(kind, "more tanks in each arm would mend that")
     yield (
         f"With {counted(len(blocks), 'block') if blocked else counted(len(protocol.tanks), 'tank')}, the "
         f"exact two-sided randomisation test of two arms cannot give a p below {reachable:.4g}, which is above "
-        f"alpha = {alpha:g}{remedy}."
+        f"alpha = {alpha:g}; {remedy}."
     )
 
 
@@ -105,6 +115,39 @@ def _early(protocol: Protocol) -> Iterator[str]:
                 f"The phase {phase} begins {counted(max(days, 0), 'day')} after the first dose, though bacteria "
                 "take three to four weeks to settle on a polymer (common practice); a ramp of four weeks before "
                 "it keeps them out of the comparison."
+            )
+
+
+def _carried_over(protocol: Protocol) -> Iterator[str]:
+    """Periods that follow one another before what the last one left behind is gone."""
+    if protocol.design.kind is not DesignKind.CROSSOVER:
+        return
+    phase = sum(phase.days for phase in protocol.schedule.phases if phase.id == _WASHOUT_PHASE)
+    days = phase + (protocol.design.washout_days or 0)
+    if days < WASHOUT_DAYS:
+        yield (
+            f"The washout between periods has {counted(days, 'day')}, though biofilm and bound phosphate outlast a "
+            f"treatment by some eight weeks (common practice); {WASHOUT_DAYS} days keep what one arm leaves behind "
+            "from being counted for the next."
+        )
+
+
+def _short_series(protocol: Protocol) -> Iterator[str]:
+    """Series before and after in which one day's water leans on the last one's, and nobody could tell how much."""
+    if protocol.design.kind is not DesignKind.BEFORE_AFTER:
+        return
+    for endpoint in protocol.endpoints:
+        due = protocol.due_days(endpoint.variable)
+        counts = {
+            phase: sum(first <= day < after for day in due)
+            for phase in (BASELINE_PHASE, endpoint.phase)
+            for first, after in [protocol.phase_days[phase]]
+        }
+        few = [f"{counted(count, 'sampling day')} in the {phase}" for phase, count in counts.items()]
+        if due and min(counts.values()) < SERIES_DAYS:
+            yield (
+                f"The endpoint {endpoint.id} has {listed(few, 'and')}; with fewer than {SERIES_DAYS} before or after, "
+                "how much one day's reading leans on the last cannot be told, and that widens every interval."
             )
 
 

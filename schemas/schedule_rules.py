@@ -11,12 +11,12 @@ from schemas.protocol import BASELINE_PHASE, RAMP_PHASE
 from schemas.protocol_draft import CENTURY, days, text, word
 from schemas.protocol_names import duplicates, unknown_variable
 from schemas.protocol_places import Fault
-from schemas.vocabulary import Baseline, Summary
+from schemas.vocabulary import Baseline, DesignKind, Summary
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from schemas.protocol_draft import Draft
+    from schemas.protocol_draft import Draft, Row
 
 PHASE_ORDER = (BASELINE_PHASE, RAMP_PHASE, "assessment", "washout")
 _YEARS = range(1950, 2100)
@@ -78,27 +78,39 @@ def _unsampled(draft: Draft) -> Iterator[Fault]:
     """Phases that an endpoint uses and that end before its variable has been measured often enough."""
     needs: dict[tuple[str, str], tuple[int, str]] = {}
     for _, endpoint in draft.rows("endpoints"):
-        variable, phase = text(endpoint, "variable"), text(endpoint, "phase")
-        summary = word(endpoint, "summary", Summary)
+        variable = text(endpoint, "variable")
         if variable is None or variable not in draft.every_days:
             continue
-        need = (2, f"the summary {summary} needs two") if summary in _TWO_DAYS else (1, "")
-        if phase:
+        for phase, need in _needs(draft, endpoint):
             needs[phase, variable] = max(need, needs.get((phase, variable), (0, "")))
-        if word(endpoint, "baseline", Baseline, Baseline.NONE) in {Baseline.ADJUST, Baseline.CHANGE}:
-            before = need if summary == Summary.SLOPE else (1, "")
-            needs[BASELINE_PHASE, variable] = max(before, needs.get((BASELINE_PHASE, variable), (0, "")))
     positions = {phase["id"]: position for position, phase in reversed(draft.phases) if text(phase, "id")}
     for (phase, variable), (wanted, why) in needs.items():
         if phase not in draft.windows:
             continue
         first, after = draft.windows[phase]
-        every = draft.every_days[variable]
-        held = len(range(-(-first // every) * every, after, every))
-        if held < wanted:
+        found = draft.sampled_days(variable, phase)
+        if found < wanted:
             yield Fault(
                 ("schedule", "phases", positions[phase], "days"),
-                f"{counted(after - first, 'day')} hold {counted(held, 'sampling day')} of {variable}, which is "
-                f"measured every {every} days" + (f", and {why}" if why else ""),
+                f"{counted(after - first, 'day')} hold {counted(found, 'sampling day')} of {variable}, which is "
+                f"measured every {draft.every_days[variable]} days" + (f", and {why}" if why else ""),
                 "make the phase longer or sample more often",
             )
+
+
+def _needs(draft: Draft, endpoint: Row) -> Iterator[tuple[str, tuple[int, str]]]:
+    """The phases that an endpoint uses, each with the sampling days it needs there, and why."""
+    phase, summary = text(endpoint, "phase"), word(endpoint, "summary", Summary)
+    two = (2, f"the summary {summary} needs two")
+    need = two if summary in _TWO_DAYS else (1, "")
+    held = days(endpoint, "held") or 1
+    if summary == Summary.DAYS_TO_TARGET and held > 1:
+        need = (held, f"the target has to be met on {held} in a row")
+    if draft.kind == DesignKind.BEFORE_AFTER:
+        series = (2, "a series before and after needs two of each")
+        yield BASELINE_PHASE, series
+        need = max(need, series)
+    if phase:
+        yield phase, need
+    if word(endpoint, "baseline", Baseline, Baseline.NONE) in {Baseline.ADJUST, Baseline.CHANGE}:
+        yield BASELINE_PHASE, two if summary == Summary.SLOPE else (1, "")

@@ -63,6 +63,47 @@ SOUND = {
 }
 
 
+def _without(table, *keys):
+    return {key: value for key, value in table.items() if key not in keys}
+
+
+_TANKS, _PLAN = SOUND["tanks"], SOUND["schedule"]
+VARIANTS = {
+    "parallel": {"design": {"kind": "parallel", "seed": "reef"}},
+    "balance": {"design": SOUND["design"] | {"balance": {"variable": "nitrate", "max_gap": 2.5}}},
+    "incomplete-blocks": {
+        "design": {"kind": "incomplete-blocks", "seed": "reef"},
+        "tanks": [tank for tank in _TANKS if not tank["id"].endswith("c")],
+    },
+    "crossover": {
+        "design": {"kind": "crossover", "seed": "reef", "periods": 3, "washout_days": 56},
+        "schedule": _PLAN | {"starts": {"q02": dt.date(2026, 3, 16), "q03": "2026-03-30"}},
+    },
+    "before-after": {
+        "design": {"kind": "before-after"},
+        "arms": SOUND["arms"][:2],
+        "analysis": {"imputations": 20},
+        "tanks": [_without(tank, "block") for tank in _TANKS[:2]],
+    },
+    "endpoints of their own": {
+        "endpoints": [
+            SOUND["endpoints"][0],
+            SOUND["endpoints"][1] | {"summary": "days-to-target", "target": 5, "held": 2, "worthwhile": 14},
+            SOUND["endpoints"][1]
+            | {"id": "effort", "variable": "effort", "summary": "count", "scale": "ratio"},
+        ],
+        "analysis": {"multiplicity": "dunnett", "variance": "pooled"},
+    },
+}
+"""Sections that make other sound protocols of it, between them with every key of the format."""
+
+
+@pytest.fixture(params=["blocks", *VARIANTS])
+def variant(request):
+    """Every sound protocol in turn, free to be spoilt."""
+    return copy.deepcopy(SOUND | VARIANTS.get(request.param, {}))
+
+
 @pytest.fixture
 def raw():
     """The sound protocol, free to be spoilt."""

@@ -11,7 +11,6 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
-from schemas.not_yet import NOT_YET
 from schemas.plain_words import counted, listed, nearest, quoted
 from schemas.protocol import Protocol
 from schemas.protocol_places import place
@@ -37,8 +36,9 @@ def sentences(raw):
     return [str(mistake) for mistake in mistakes(raw)]
 
 
-def test_the_sound_protocol_has_none(raw):
-    assert mistakes(raw) == []
+def test_a_sound_protocol_has_none(variant):
+    assert mistakes(variant) == []
+    assert isinstance(build(variant), Protocol)
 
 
 # One edit of the sound protocol, and the one sentence that it earns.
@@ -79,13 +79,12 @@ ONE_MISTAKE = [
     ("design.seed", "4 17",
      ("design.seed: stands beside seed_from; keep seed_from if the seed is drawn after the protocol is sealed, "
      "or seed if it is chosen now.")),
-    ("design.kind", "crossover", 'design.kind: "crossover" is known, but this version cannot analyse it yet; use parallel or blocks.'),
     ("design.kind", "block", 'design.kind: "block" is not a kind of design; choose parallel, blocks, incomplete-blocks, crossover or before-after, of which blocks is the nearest.'),
     ("tanks", [], "tanks: has no tanks; name every tank that takes part."),
     ("tanks.3.id", "q01-a", 'tanks[4].id: "q01-a" is the id of tank 1 already; give every tank an id of its own.'),
     ("tanks.3.id", "Q01-A", 'tanks "Q01-A".id: "Q01-A" differs from "q01-a" only in capital letters; give every tank an id of its own.'),
     ("tanks.3.block", MISSING, 'tanks "q02-a".block: is missing; a design in blocks needs the block of every tank.'),
-    ("tanks.23", MISSING, 'tanks "q08-a".block: block "q08" has 2 tanks for 3 arms; every block needs at least one tank for each arm.'),
+    ("tanks.23", MISSING, 'tanks "q08-a".block: block "q08" has 2 tanks for 3 arms; every block needs a tank for each arm, unless kind = "incomplete-blocks".'),
     # schedule
     ("schedule.phases.0.id", "washout",
      ('endpoints "nitrate-mean".baseline: "adjust" needs a phase of the id "baseline", and there is none; add that '
@@ -135,10 +134,16 @@ ONE_MISTAKE = [
     ("endpoints.0.better", "higher", 'endpoints "nitrate-mean".worthwhile: is 0.8, a fall, though higher is better; write a ratio above 1, such as 1.25 for 25 % higher.'),
     ("endpoints.1.worthwhile", 0, 'endpoints "nitrate-slope".worthwhile: is 0; write the smallest difference that would be worth having, in the unit.'),
     ("endpoints.1.target", 5, 'endpoints "nitrate-slope".target: does not belong to the summary "slope"; leave it out; it is for "days-to-target" only.'),
-    ("endpoints.1.summary", "count", 'endpoints "nitrate-slope".summary: "count" is known, but this version cannot analyse it yet; use mean, median, last, change, slope or auc.'),
-    ("endpoints.1.summary", "days-to-target", 'endpoints "nitrate-slope".summary: "days-to-target" is known, but this version cannot analyse it yet; use mean, median, last, change, slope or auc.'),
+    ("endpoints.1.held", 2, 'endpoints "nitrate-slope".held: does not belong to the summary "slope"; leave it out; it is for "days-to-target" only.'),
+    ("endpoints.1.summary", "days-to-target", 'endpoints "nitrate-slope".target: is missing; write the value to be reached, in the variable\'s unit.'),
+    ("endpoints.1.summary", "count",
+     ('endpoints "nitrate-slope".variable: nitrate is measured in mg/L, and the summary "count" adds up whole numbers; '
+     'name a variable with unit = "1", a lower hard bound of 0 or more, and whole steps.')),
     # analysis and planning
-    ("analysis.multiplicity", "dunnett", 'analysis.multiplicity: "dunnett" is known, but this version cannot analyse it yet; use none, holm or fixed-order.'),
+    ("analysis.multiplicity", "dunnett",
+     ('analysis.multiplicity: "dunnett" compares every arm with one, and the contrasts compare with control and liquid; '
+     'let all contrasts have one reference, or use "holm".')),
+    ("analysis.imputations", 1, "analysis.imputations: is 1; write 2 or more, e.g. imputations = 50."),
     ("analysis.contrasts.0", ["polymr", "control"], 'analysis.contrasts[1][1]: "polymr" is not an arm of this protocol; the nearest is "polymer", and the arms are control, polymer and liquid.'),
     ("analysis.contrasts.0", ["liquid", "liquid"], 'analysis.contrasts[1]: compares "liquid" with itself; name two arms.'),
     ("analysis.contrasts.0", ["liquid", "polymer"], "analysis.contrasts[2]: compares polymer with liquid a second time; leave it out."),
@@ -280,7 +285,7 @@ def test_five_mistakes_give_five_sentences_in_the_order_of_the_file(raw):
             "arms: has neither a control nor a reference; give the arm that the others are compared with "
             'role = "control" (untreated) or "reference".'
         ),
-        'tanks "q08-a".block: block "q08" has 2 tanks for 3 arms; every block needs at least one tank for each arm.',
+        'tanks "q08-a".block: block "q08" has 2 tanks for 3 arms; every block needs a tank for each arm, unless kind = "incomplete-blocks".',
         'schedule.start: "2 March 2026" is not a date; write year, month and day, e.g. start = 2026-03-02.',
         (
             'endpoints "nitrate-mean".phase: "asessment" is not a phase of this protocol; the nearest is "assessment", '
@@ -310,17 +315,6 @@ def test_every_key_has_an_example(table, model):
     assert not {key for key in model.model_fields if f"{prefix}{key}" not in _EXAMPLES and key not in plain}
 
 
-def test_what_waits_is_no_more_than_the_format_knows(raw):
-    paths = {"design.kind": "design.kind", "endpoints.summary": "endpoints.1.summary"}
-    paths["analysis.multiplicity"] = "analysis.multiplicity"
-    for where, words in NOT_YET.items():
-        for word in words:
-            spoiled = copy.deepcopy(raw)
-            spoil(spoiled, paths[where], str(word))
-            assert isinstance(build(spoiled), Protocol)
-            assert any("cannot analyse it yet" in sentence for sentence in sentences(spoiled))
-
-
 def paths_of(node, path=()):
     """Every place in the sound protocol."""
     yield path
@@ -344,17 +338,35 @@ NASTY = st.one_of(
     ),
     st.dictionaries(st.sampled_from(["id", "role", "variable", "days", "x"]), st.integers(-2, 2), max_size=3),
     st.sampled_from(
-        ["control", "test", "baseline", "ramp", "nitrate", "ratio", "change", "effort", "parallel", "slope"]
+        [
+            "control",
+            "test",
+            "baseline",
+            "ramp",
+            "nitrate",
+            "ratio",
+            "change",
+            "effort",
+            "slope",
+            "q01",
+            "parallel",
+            "incomplete-blocks",
+            "crossover",
+            "before-after",
+            "days-to-target",
+            "count",
+            "own",
+        ]
     ),
 )
 JARGON = re.compile(r"[Ii]nput|valid|pydantic|string|integer|Extra|type=|dict|None|\bint\b|\bbool")
 
 
-@settings(max_examples=200, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(data=st.data())
-def test_any_spoilt_protocol_is_told_in_plain_words(raw, data):
+def test_any_spoilt_protocol_is_told_in_plain_words(variant, data):
     """Whatever stands where: no crash, no library's words, each place told once, and silence only for a sound one."""
-    spoilt = copy.deepcopy(raw)
+    spoilt = copy.deepcopy(variant)
     for _ in range(data.draw(st.integers(1, 3))):
         path = data.draw(st.sampled_from([path for path in paths_of(spoilt) if path]))
         node = spoilt

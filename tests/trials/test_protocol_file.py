@@ -344,6 +344,10 @@ def test_the_smallest_trial_that_is_not_warned_of_has_six_pairs(read):
     assert "below 0.5," in warned(2)[0]
 
 
+CROSSOVER = PROTOCOL.replace('kind = "blocks"', 'kind = "crossover"\nperiods = 2\nwashout_days = 56')
+BEFORE_AFTER = PROTOCOL.replace('kind = "blocks"', 'kind = "before-after"').replace(
+    'id = "baseline", days = 28', 'id = "baseline", days = 35'
+)
 PARALLEL = PROTOCOL.replace('kind = "blocks"', 'kind = "parallel"')
 WARNINGS = {
     "too few in parallel": (
@@ -375,6 +379,31 @@ WARNINGS = {
         ("Phosphate is not sampled: if it runs out, nitrate stops falling, and that could not be told from a "
         "treatment that does not work."),
     ),
+    "washed out too briefly": (
+        CROSSOVER.replace("washout_days = 56", "washout_days = 14"),
+        12,
+        ("The washout between periods has 14 days, though biofilm and bound phosphate outlast a treatment by some "
+        "eight weeks (common practice); 56 days keep what one arm leaves behind from being counted for the next."),
+    ),
+    "not washed out at all": (
+        CROSSOVER.replace("washout_days = 56", ""),
+        12,
+        ("The washout between periods has no days, though biofilm and bound phosphate outlast a treatment by some "
+        "eight weeks (common practice); 56 days keep what one arm leaves behind from being counted for the next."),
+    ),
+    "few days before": (
+        BEFORE_AFTER.replace('id = "baseline", days = 35', 'id = "baseline", days = 28'),
+        12,
+        ("The endpoint nitrate-mean has 4 sampling days in the baseline and 12 sampling days in the assessment; with "
+        "fewer than 5 before or after, how much one day's reading leans on the last cannot be told, and that widens "
+        "every interval."),
+    ),
+    "two systems": (
+        BEFORE_AFTER,
+        2,
+        ("With 2 tanks, the exact two-sided randomisation test of two arms cannot give a p below 1, which is above "
+        "alpha = 0.05; what is found will hold for these systems only."),
+    ),
     "no seed": (
         PROTOCOL.replace('seed_from = "the balls drawn at the meeting of 4 April"\n', ""),
         12,
@@ -386,6 +415,19 @@ WARNINGS = {
 @pytest.mark.parametrize(("protocol", "tanks", "sentence"), WARNINGS.values(), ids=WARNINGS)
 def test_warnings_do_not_stop_the_reading(read, protocol, tanks, sentence):
     assert read(protocol, "\n".join(CSV.splitlines()[: tanks + 1])).warnings == (sentence,)
+
+
+@pytest.mark.parametrize("protocol", [CROSSOVER, BEFORE_AFTER], ids=["crossover", "before-after"])
+def test_the_same_trial_done_well_is_not_warned_of(read, protocol):
+    assert read(protocol).warnings == ()
+
+
+def test_days_of_a_washout_phase_count_as_washout(read):
+    phase = CROSSOVER.replace("washout_days = 56", "washout_days = 28").replace(
+        '{ id = "assessment", days = 84 }', '{ id = "assessment", days = 84 }, { id = "washout", days = 28 }'
+    )
+    assert '"washout"' in phase
+    assert read(phase).warnings == ()
 
 
 def test_an_arm_without_carbon_is_not_warned_of_colonisation(read):
