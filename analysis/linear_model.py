@@ -1,12 +1,13 @@
 """The one linear model of every design: summary ~ arm + block [+ baseline], blocks fixed, least squares.
 
 Blocks are swept out first (Frisch and Waugh 1933, Econometrica 1:387): everything is centred within its
-block, so the fit needs a column an arm however many blocks there are. Parallel arms are one block.
+block, so the fit needs a column an arm however many blocks there are. Parallel arms are one block. In a
+crossover the tanks are the blocks and the periods are covariates: summary ~ arm + tank + period.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import TYPE_CHECKING
 
@@ -16,6 +17,8 @@ from scipy import stats
 from analysis.records import Fit, Omnibus
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
 
     Floats = NDArray[np.float64]
@@ -38,6 +41,9 @@ class TankData:
         Baseline covariate on the working scale.
     blocked : bool
         True where the allocation was made within blocks.
+    period : int array or None
+        In a crossover, codes of the periods (of each cohort, where cohorts start on different dates); the
+        block is then the tank.
     """
 
     y: Floats
@@ -46,15 +52,30 @@ class TankData:
     arms: tuple[str, ...]
     x: Floats | None
     blocked: bool
+    period: Ints | None = None
 
     def only(self, keep: NDArray[np.bool_]) -> TankData:
         """The tanks where ``keep`` is true."""
-        x = None if self.x is None else self.x[keep]
-        return TankData(self.y[keep], self.arm[keep], self.block[keep], self.arms, x, self.blocked)
+        return replace(
+            self,
+            y=self.y[keep],
+            arm=self.arm[keep],
+            block=self.block[keep],
+            x=None if self.x is None else self.x[keep],
+            period=None if self.period is None else self.period[keep],
+        )
 
     def with_y(self, y: Floats) -> TankData:
         """The same tanks with other numbers."""
-        return TankData(y, self.arm, self.block, self.arms, self.x, self.blocked)
+        return replace(self, y=y)
+
+    @property
+    def covariates(self) -> Floats:
+        """Columns beside arm and block: the baseline first, then an indicator for each period but the first."""
+        columns = [] if self.x is None else [self.x]
+        if self.period is not None:
+            columns += [(self.period == code).astype(float) for code in np.unique(self.period)[1:]]
+        return np.column_stack(columns) if columns else np.empty((len(self.y), 0))
 
 
 def centred(values: Floats, block: Ints) -> Floats:
@@ -63,6 +84,8 @@ def centred(values: Floats, block: Ints) -> Floats:
     The first value is taken off beforehand and the mean twice, so that numbers that share many leading
     digits keep the others.
     """
+    if not values.size:
+        return values
     result = values - values[:1]
     size = np.bincount(block).astype(float)
     size[size == 0] = 1
@@ -86,9 +109,9 @@ class LinearModel:
         indicator = (data.arm[:, None] == np.arange(len(data.arms))).astype(float)
         self._y = centred(data.y, data.block)
         self._arms = centred(indicator, data.block)
-        self._x = None if data.x is None else centred(data.x, data.block)[:, None]
-        # The covariate comes first, so that the arms' share is what it leaves.
-        self._q_x, self._r_x = _basis(self._x) if self._x is not None else (np.zeros((len(data.y), 0)), None)
+        # Covariates come first, so that the arms' share is what they leave.
+        self._x = centred(data.covariates, data.block)
+        self._q_x = orthonormal(self._x)
         rest = self._arms - self._q_x @ (self._q_x.T @ self._arms)
         u, s, vt = np.linalg.svd(rest, full_matrices=False)
         rank = int((s > 1e-9 * max(1.0, s.max(initial=0.0))).sum())
@@ -111,10 +134,12 @@ class LinearModel:
     @cached_property
     def slope(self) -> float:
         """Slope of the summary on the baseline covariate; 0 without one."""
-        if self._x is None or self._r_x is None or not self._q_x.shape[1]:
-            return 0.0
-        left = self._q_x.T @ (self._y - self._arms @ self.effects)
-        return float(left[0] / self._r_x)
+        return float(self._slopes[0]) if self.data.x is not None else 0.0
+
+    @cached_property
+    def _slopes(self) -> Floats:
+        """Coefficients of all covariates, the least ones where they depend on each other."""
+        return np.asarray(np.linalg.lstsq(self._x, self._y - self._arms @ self.effects, rcond=None)[0])
 
     @property
     def error_variance(self) -> float | None:
@@ -150,12 +175,21 @@ class LinearModel:
     def adjusted_means(self) -> list[float]:
         """Mean of each arm at the average baseline, every block counting alike; one an arm."""
         data = self.data
-        fitted = self.effects[data.arm] + (self.slope * data.x if data.x is not None else 0.0)
+        fitted = self.effects[data.arm] + data.covariates @ self._slopes
         size = np.bincount(data.block).astype(float)
         seen = size > 0
         levels = np.bincount(data.block, weights=data.y - fitted)[seen] / size[seen]
-        at_average = self.slope * float(data.x.mean()) if data.x is not None else 0.0
+        at_average = float(data.covariates.mean(axis=0) @ self._slopes)
         return [float(levels.mean() + effect + at_average) for effect in self.effects]
+
+    def correlation(self, pairs: Sequence[tuple[int, int]]) -> Floats:
+        """Correlation matrix of the estimates of several contrasts, each (test, reference)."""
+        weights = np.zeros((len(pairs), len(self.data.arms)))
+        for row, (test, reference) in enumerate(pairs):
+            weights[row, test], weights[row, reference] = 1.0, -1.0
+        spread = weights @ self._vt.T / self._s
+        spread = spread / np.linalg.norm(spread, axis=1, keepdims=True)
+        return np.asarray(spread @ spread.T)
 
 
 def t_fit(
@@ -179,9 +213,10 @@ def without_rounding(residual: Floats, values: Floats) -> Floats:
     return np.zeros_like(residual) if np.abs(residual).max(initial=0.0) <= 1e-12 * largest else residual
 
 
-def _basis(column: Floats) -> tuple[Floats, float | None]:
-    """Unit vector along a column, and its length; nothing for a column without spread."""
-    length = float(np.linalg.norm(column))
-    if length <= 1e-12:
-        return np.zeros((len(column), 0)), None
-    return column / length, length
+def orthonormal(columns: Floats) -> Floats:
+    """Orthonormal basis of what the columns span; a column without spread of its own adds nothing."""
+    if not columns.shape[1]:
+        return columns
+    scale = np.linalg.norm(columns, axis=0)
+    u, s, _ = np.linalg.svd(columns / np.where(scale > 1e-12, scale, np.inf), full_matrices=False)
+    return np.asarray(u[:, s > 1e-9])
