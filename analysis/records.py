@@ -27,8 +27,8 @@ class TankNumber:
 
     Parameters
     ----------
-    tank, arm, block, site : str
-        As allocated; ``block`` and ``site`` may be None.
+    tank, arm, block, site, period
+        As allocated; ``block`` and ``site`` may be None, ``period`` is given in a crossover alone.
     value, lowest, highest : float or None
         The summary in the variable's unit, with the range that censored readings allow. None: no summary.
     baseline, baseline_lowest, baseline_highest : float or None
@@ -61,6 +61,7 @@ class TankNumber:
     readings: int
     censored: int
     why_missing: str = ""
+    period: int | None = None
 
 
 @dataclass(frozen=True)
@@ -286,10 +287,15 @@ class EndpointResult:
 
 @dataclass(frozen=True)
 class ReadingCount:
-    """Where the accepted readings went, so that none is lost in silence."""
+    """Where the accepted readings went, so that none is lost in silence.
+
+    ``between`` counts those in no phase before the end: of the washout between periods, or of a later cohort
+    before its start.
+    """
 
     total: int
     by_phase: dict[str, int]
+    between: int
     after_the_end: int
     off_due_day: int
     duplicates: int

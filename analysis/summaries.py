@@ -22,7 +22,7 @@ from schemas.vocabulary import Baseline, Scale, Sign, Summary
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from schemas.allocation import Allocation
+    from schemas.allocation import Allocation, Assignment
     from schemas.protocol import Endpoint, Protocol
     from schemas.variables import Variable
 
@@ -99,39 +99,34 @@ def tank_numbers(
         Tanks without a number are in it, with the reason.
     """
     own = with_bounds(readings[readings["variable"] == endpoint.variable], variable)
-    series = phase_series(own, protocol, endpoint.phase)
-    baseline: dict[str, Series] = {}
-    if endpoint.baseline is not Baseline.NONE:
-        baseline = phase_series(own, protocol, BASELINE_PHASE)
-    first, after = protocol.phase_days[endpoint.phase]
-    due = sum(first <= day < after for day in protocol.due_days(endpoint.variable))
+    periods = range(1, protocol.n_periods + 1)
+    series = {period: phase_series(own, protocol, endpoint.phase, period) for period in periods}
+    used = endpoint.baseline is not Baseline.NONE
+    before = {p: phase_series(own, protocol, BASELINE_PHASE, p) if used else {} for p in periods}
     return [
         _tank_number(
-            endpoint,
-            series.get(a.tank),
-            baseline.get(a.tank),
-            {"tank": a.tank, "arm": a.arm, "block": a.block, "site": a.site, "days_due": due},
+            endpoint, a, series[a.period or 1].get(a.tank), before[a.period or 1].get(a.tank), days_due=due
         )
-        for a in allocation.assignments
+        for a, due in zip(allocation.assignments, _days_due(protocol, endpoint, allocation), strict=True)
     ]
 
 
-def phase_series(readings: pd.DataFrame, protocol: Protocol, phase: str) -> dict[str, Series]:
-    """Each tank's sampling days in a phase; duplicates of a day are averaged first."""
-    first, after = (pd.Timestamp(day) for day in protocol.phase_days[phase])
-    inside = readings[(readings["taken_at"] >= first) & (readings["taken_at"] < after)]
-    if inside.empty:
+def phase_series(
+    readings: pd.DataFrame, protocol: Protocol, phase: str, period: int = 1
+) -> dict[str, Series]:
+    """Each tank's sampling days in a phase of a period; duplicates of a day are averaged first."""
+    first, inside = _inside(readings, protocol, phase, period)
+    if not inside.any():
         return {}
-    inside = inside.assign(
-        day=(inside["taken_at"].dt.normalize() - first).dt.days, censored=(inside["sign"] != "").astype(int)
+    kept = readings[inside]
+    kept = kept.assign(
+        day=(kept["taken_at"].dt.normalize() - first[inside]).dt.days,
+        censored=(kept["sign"] != "").astype(int),
     )
-    daily = inside.groupby(["tank", "day"], sort=True)
+    daily = kept.groupby(["tank", "day"], sort=True)
     # The mean of a single reading is taken as it stands: dividing a sum would cost its last digit.
-    means = (
-        daily[["low", "mid", "high"]].mean()
-        if len(daily) < len(inside)
-        else daily[["low", "mid", "high"]].first()
-    )
+    bounds = daily[["low", "mid", "high"]]
+    means = bounds.mean() if len(daily) < len(kept) else bounds.first()
     counts = daily["censored"].agg(["size", "sum"])
     tanks = means.index.get_level_values("tank").to_numpy()
     days = means.index.get_level_values("day").to_numpy(dtype=float)
@@ -144,6 +139,32 @@ def phase_series(readings: pd.DataFrame, protocol: Protocol, phase: str) -> dict
         )
         for a, b in pairwise(edges)
     }
+
+
+def _inside(
+    readings: pd.DataFrame, protocol: Protocol, phase: str, period: int
+) -> tuple[pd.Series, NDArray[np.bool_]]:
+    """The first day of the phase for the tank of each reading, and whether the reading lies in the phase."""
+    start = pd.Timestamp(protocol.phase_days[phase][0])
+    length = pd.Timestamp(protocol.phase_days[phase][1]) - start
+    tanks = readings["tank"].unique()
+    firsts = {tank: pd.Timestamp(protocol.windows(phase, tank)[period - 1][0]) for tank in tanks}
+    first = readings["tank"].map(firsts).astype("datetime64[us]")
+    inside = (readings["taken_at"] >= first) & (readings["taken_at"] < first + length)
+    return first, inside.to_numpy(dtype=bool)
+
+
+def _days_due(protocol: Protocol, endpoint: Endpoint, allocation: Allocation) -> list[int]:
+    """Sampling days due in the endpoint's phase, one number an assignment: the same for tanks of a cohort."""
+    known: dict[tuple[str | None, int], int] = {}
+    due = []
+    for a in allocation.assignments:
+        key = (a.block if protocol.schedule.starts else None, a.period or 1)
+        if key not in known:
+            first, after = protocol.windows(endpoint.phase, a.tank)[key[1] - 1]
+            known[key] = sum(first <= day < after for day in protocol.due_days(endpoint.variable, a.tank))
+        due.append(known[key])
+    return due
 
 
 def summarise(series: Series, summary: Summary) -> Bounded | None:
@@ -170,20 +191,23 @@ def summarise(series: Series, summary: Summary) -> Bounded | None:
 def count_readings(protocol: Protocol, readings: pd.DataFrame) -> ReadingCount:
     """Where all accepted readings went: by phase, after the end, off their due day, duplicates, censored."""
     days = readings["taken_at"].dt.normalize()
+    periods = range(1, protocol.n_periods + 1)
     by_phase = {
-        phase: int(((days >= pd.Timestamp(first)) & (days < pd.Timestamp(after))).sum())
-        for phase, (first, after) in protocol.phase_days.items()
+        phase: sum(int(_inside(readings, protocol, phase, period)[1].sum()) for period in periods)
+        for phase in protocol.phase_days
     }
     off = 0
-    for variable in readings["variable"].unique():
-        due = pd.to_datetime(protocol.due_days(variable))
-        if len(due):
-            off += int((~days[readings["variable"] == variable].isin(due)).sum())
+    cohort = {tank.id: tank.block if protocol.schedule.starts else "" for tank in protocol.tanks}
+    for (variable, _), rows in readings.groupby(["variable", readings["tank"].map(cohort)], dropna=False):
+        due = protocol.due_days(str(variable), str(rows["tank"].iloc[0]))
+        off += int((~days[rows.index].isin(pd.to_datetime(due))).sum()) if due else 0
+    after = int((days > pd.Timestamp(protocol.last_day)).sum())
     kept = readings.assign(day=days).groupby(["tank", "variable", "day"]).size()
     return ReadingCount(
         total=len(readings),
         by_phase=by_phase,
-        after_the_end=int((days > pd.Timestamp(protocol.last_day)).sum()),
+        between=len(readings) - sum(by_phase.values()) - after,
+        after_the_end=after,
         off_due_day=off,
         duplicates=int(len(readings) - len(kept)),
         censored=int((readings["sign"] != "").sum()),
@@ -220,7 +244,7 @@ _BASELINE_SUMMARY = {Summary.MEDIAN: Summary.MEDIAN, Summary.SLOPE: Summary.SLOP
 
 
 def _tank_number(
-    endpoint: Endpoint, series: Series | None, baseline: Series | None, who: dict[str, object]
+    endpoint: Endpoint, who: Assignment, series: Series | None, baseline: Series | None, *, days_due: int
 ) -> TankNumber:
     value = summarise(series, endpoint.summary) if series else None
     before = None
@@ -229,7 +253,11 @@ def _tank_number(
     y, why = _analysed(endpoint, series, value, before)
     used = [s for s in (series, baseline) if s]
     return TankNumber(
-        **who,  # type: ignore[arg-type]
+        tank=who.tank,
+        arm=who.arm,
+        block=who.block,
+        site=who.site,
+        period=who.period,
         value=value.value if value else None,
         lowest=value.lowest if value else None,
         highest=value.highest if value else None,
@@ -240,6 +268,7 @@ def _tank_number(
         y_lowest=y.lowest if y else None,
         y_highest=y.highest if y else None,
         days=len(series.days) if series else 0,
+        days_due=days_due,
         readings=sum(s.readings for s in used),
         censored=sum(s.censored for s in used),
         why_missing=why,

@@ -182,7 +182,7 @@ def test_every_reading_is_counted_somewhere():
     plan = protocol()
     table = readings(*[("t1", day, 0.1, "<" if day == 7 else "") for day in (0, 7, 9, 16, 21, 21, 50)])
     count = count_readings(plan, table)
-    assert count.total == sum(count.by_phase.values()) + count.after_the_end == 7
+    assert count.total == sum(count.by_phase.values()) + count.between + count.after_the_end == 7
     assert (count.off_due_day, count.duplicates, count.censored) == (3, 1, 1)
 
 
