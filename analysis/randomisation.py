@@ -16,25 +16,45 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+import numpy as np
 from scipy.special import ndtri
 
 from analysis.exact_law import exact_law
+from analysis.model_law import model_law
 from analysis.records import Randomisation
-from analysis.redraws import spread, strata
-from analysis.refitted_law import refitted_law
+from analysis.redraws import strata
+from analysis.refitted_law import own_law
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from numpy.typing import NDArray
+
     from analysis.linear_model import TankData
     from analysis.redraws import Law
 
+    Flags = NDArray[np.bool_]
 
-def randomisation_test(
-    data: TankData, test: int, reference: int, *, level: float, seed: int, start: float | None
+
+def randomisation_test(  # noqa: PLR0913 - all that was drawn, by what rule, and where the search begins
+    data: TankData,
+    test: int,
+    reference: int,
+    *,
+    level: float,
+    seed: int,
+    start: float | None,
+    whole_model: bool = False,
+    admissible: Callable[[Flags], Flags] | None = None,
 ) -> Randomisation | None:
     """Two-sided randomisation p of a contrast, with the interval by inversion on the working scale.
 
     Parameters
     ----------
+    whole_model : bool
+        True where the contrast is that of the model of all arms (incomplete blocks, crossovers).
+    admissible : function, optional
+        The rule that draws had to meet, as :func:`analysis.refitted_law.own_law` takes it.
     seed : int
         Seed of the Monte Carlo draws; not used where the count is exact.
     start : float or None
@@ -46,21 +66,37 @@ def randomisation_test(
         None where no block holds both arms. A limit is None where no shift at all is rejected on that side:
         the trial is too small for an interval at this level.
     """
-    parts = strata(data, test, reference)
-    if not parts:
+    law = _law(data, test, reference, seed, whole_model=whole_model, admissible=admissible)
+    if law is None:
         return None
-    exact = exact_law(parts) if data.x is None else None
-    law = exact or refitted_law(parts, seed)
     p = law.tail(0.0)
     se = 0.0 if law.exact else math.sqrt(p * (1 - p) / law.draws)
     low = high = None
     alpha = (1 - level) * (1 + 1e-9)  # p are fractions: one of exactly alpha rejects
     if law.smallest_p <= alpha:
-        scale = start or max(abs(law.observed(0.0)), spread(parts)) or 1.0
+        scale = start or max(abs(law.observed(0.0)), float(np.ptp(data.y))) or 1.0
         low = _limit(law, alpha, -scale)
         high = _limit(law, alpha, scale)
     method = "exact" if law.exact else "monte-carlo"
     return Randomisation(p, method, law.draws, low, high, law.smallest_p, se)
+
+
+def _law(
+    data: TankData,
+    test: int,
+    reference: int,
+    seed: int,
+    *,
+    whole_model: bool,
+    admissible: Callable[[Flags], Flags] | None,
+) -> Law | None:
+    if whole_model:
+        return model_law(data, test, reference, seed)
+    parts = strata(data, test, reference)
+    if not parts:
+        return None
+    exact = exact_law(parts) if data.x is None and admissible is None else None
+    return exact or own_law(parts, seed, admissible)
 
 
 def _limit(law: Law, alpha: float, step: float) -> float | None:

@@ -95,9 +95,3 @@ def block_outcomes(part: Stratum) -> Half:
         total[chosen] * both - part.y.sum() / (n - k),
         truly[chosen] * both - label.sum() / (n - k),
     )
-
-
-def spread(parts: list[Stratum]) -> float:
-    """Largest number minus smallest, over all strata."""
-    values = np.concatenate([part.y for part in parts])
-    return float(np.ptp(values))
