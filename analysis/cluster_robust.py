@@ -107,8 +107,7 @@ def robust_contrast(data: TankData, test: int, reference: int, level: float) -> 
     if not data.blocked:
         return None
     columns = [data.arm == code for code in range(len(data.arms))]
-    if data.x is not None:
-        columns.append(data.x - data.x.mean())
+    columns.extend((data.covariates - data.covariates.mean(axis=0)).T)
     weights = np.zeros(len(columns))
     weights[test], weights[reference] = 1.0, -1.0
     model = ClusterRobust(data.y, np.column_stack(columns).astype(float), data.block, data.block)

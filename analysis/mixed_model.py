@@ -100,9 +100,8 @@ class RandomBlocks:
             raise AnalysisError("The trial has no blocks, so there is no block variance to estimate.")
         self._data = data
         columns = [data.arm == code for code in range(len(data.arms))]
-        if data.x is not None:
-            # Its average is taken off for the arithmetic alone; no contrast of arms depends on it.
-            columns.append(data.x - data.x.mean())
+        # Their average is taken off for the arithmetic alone; no contrast of arms depends on it.
+        columns.extend((data.covariates - data.covariates.mean(axis=0)).T)
         self.model = MixedModel(data.y, np.column_stack(columns).astype(float), {"block": data.block})
 
     def contrast(self, test: int, reference: int, level: float) -> Fit | None:

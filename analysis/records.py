@@ -231,6 +231,45 @@ class Sphericity:
 
 
 @dataclass(frozen=True)
+class CarryOver:
+    """Test that an arm leaves nothing behind for the next period (first-order residual effects): never a gate."""
+
+    f: float | None
+    df1: float
+    df2: float
+    p: float | None
+
+
+@dataclass(frozen=True)
+class TimeCurve:
+    """Share of an arm's tanks not yet at target: a step down at each day, as the sampling days showed it.
+
+    ``earliest`` is the curve of the same tanks had each reached it right after the sampling day before.
+    """
+
+    arm: str
+    days: tuple[float, ...]
+    share: tuple[float, ...]
+    earliest_days: tuple[float, ...]
+    earliest_share: tuple[float, ...]
+    reached: int
+    n: int
+    restricted_mean: float
+
+
+@dataclass(frozen=True)
+class ArmRate:
+    """Events of an arm over its tank-days, with exact limits; ``overdispersion`` near 1 for independent events."""
+
+    arm: str
+    events: int
+    tank_days: float
+    rate: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True)
 class Sensitivity:
     """The contrasts again, analysed another way."""
 
@@ -278,6 +317,12 @@ class EndpointResult:
     sensitivity: tuple[Sensitivity, ...]
     flow: tuple[ArmFlow, ...]
     notes: tuple[str, ...] = ()
+    carry_over: CarryOver | None = None
+    curves: tuple[TimeCurve, ...] = ()
+    horizon: float | None = None
+    rates: tuple[ArmRate, ...] = ()
+    overdispersion: float | None = None
+    serial_correlation: float | None = None
 
     @property
     def n_tanks(self) -> int:
