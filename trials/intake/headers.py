@@ -103,7 +103,9 @@ def layout_of(table: RawTable, names: VariableNames, where: str) -> Layout | Non
     needed = WIDE if values else LONG
     missing = [role for role in needed if role not in roles]
     if missing:
-        if table.sheet and not (values or len(roles.keys() & set(LONG)) > 1):
+        # A list of tanks gives their volume too, and is no table of readings for that.
+        measured = any(column.named.variable.id != "volume" for column in values)
+        if table.sheet and not measured and len(roles.keys() & set(LONG)) < 2:
             return None
         raise IntakeError(_incomplete(table, missing, where))
     remarks = [*_renamed(table, roles), *_left_alone(table, roles, values, names)]

@@ -25,6 +25,11 @@ def key(text: str) -> str:
     return re.sub(r"[\s_\-]+", " ", text).strip().casefold()
 
 
+def with_unit(number: str, variable: Variable) -> str:
+    """A number with the canonical unit of its variable; a bare number has none to show."""
+    return number if variable.unit in {"1", "pH"} else f"{number} {variable.unit}"
+
+
 @dataclass(frozen=True)
 class Named:
     """A variable by one of its names; ``counted_as`` is the element that the name says, e.g. N in NO3-N."""

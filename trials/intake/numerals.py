@@ -28,7 +28,7 @@ _PLAIN = str.maketrans(
 _SIGNS = {"": Sign.MEASURED}
 _SIGNS |= dict.fromkeys(("<", "<=", "=<"), Sign.BELOW) | dict.fromkeys((">", ">=", "=>"), Sign.ABOVE)
 _NUMBER = r"[+-]?(?:[0-9]+(?:[.,][0-9]+)?|[.,][0-9]+)(?:[eE][+-]?[0-9]{1,3})?"
-_QUANTITY = re.compile(rf"([<>]=?|=[<>])?\s*({_NUMBER})(?![0-9.,])\s*([^\W\d_].*|[%°‰].*)?")
+_QUANTITY = re.compile(rf"([<>]=?|=[<>])?\s*({_NUMBER})(?![0-9.,])\s*([A-Za-zµμ%°‰].*)?")
 _EVIDENT = re.compile(r"[0-9]+(?:\.(?:[0-9]{1,2}|[0-9]{4,}))?")
 _EITHER = re.compile(r"[+-]?[1-9][0-9]{0,2}[.,][0-9]{3}")
 _GROUPED = re.compile(r"[<>=]*\s*[+-]?[0-9]{1,3}(?:[.,' \u2019][0-9]{3})+(?:[.,][0-9]+)?")

@@ -18,6 +18,7 @@ import pandas as pd
 
 from schemas.readings import IDENTITY, HoldReason
 from trials.intake.holds import told
+from trials.intake.names import with_unit
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -210,4 +211,4 @@ def _what(draft: dict[str, Any]) -> str:
 
 
 def _shown(record: dict[str, Any], names: VariableNames) -> str:
-    return f"{record['sign']}{record['value']:.6g} {names.of(record['variable']).unit}"
+    return with_unit(f"{record['sign']}{record['value']:.6g}", names.of(record["variable"]))

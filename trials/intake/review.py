@@ -11,7 +11,7 @@ import pandera.pandas as pa
 from schemas.readings import HoldReason, readings_schema
 from schemas.units import normalise_unit
 from trials.intake.columns import quoted
-from trials.intake.names import key
+from trials.intake.names import key, with_unit
 
 if TYPE_CHECKING:
     import datetime as dt
@@ -75,7 +75,7 @@ def outside_usual(drafts: pd.DataFrame, names: VariableNames) -> list[tuple[str,
             ((value < low) | (value > high)) & measured & (drafts["variable"].cat.codes == code).to_numpy()
         )
         if outside.any():
-            phrase = f"{variable_id} outside the usual {low:g} to {high:g} {named.variable.unit}"
+            phrase = f"{variable_id} outside the usual {with_unit(f'{low:g} to {high:g}', named.variable)}"
             found.append((phrase, drafts["line"].to_numpy()[outside]))
     return found
 
@@ -146,9 +146,9 @@ class _Sentences:
         low, high = variable.hard
         written = f"{raw_value} {raw_unit}".strip()
         converted = normalise_unit(raw_unit) != normalise_unit(variable.unit)
-        read = f" ({sign}{value:.6g} {variable.unit})" if converted else ""
+        read = f" ({with_unit(f'{sign}{value:.6g}', variable)})" if converted and raw_unit else ""
         text = (
-            f"{where}{variable.title} of {written}{read} is not possible: {low:g} to {high:g} {variable.unit} is. "
+            f"{where}{variable.title} of {written}{read} is not possible: {with_unit(f'{low:g} to {high:g}', variable)} is. "
             f"{self._remedy(variable, value, raw_unit)}"
         )
         return HoldReason.OUT_OF_BOUNDS, text

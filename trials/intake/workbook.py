@@ -29,6 +29,8 @@ _MOST_CELLS = 20_000_000
 _CHUNK = 1 << 20
 _ROWS = 1 << 12
 _CELL = re.compile(rb"""<(?:\w+:)?c\s[^>]*?\br=["']([A-Za-z]{1,3})([0-9]{1,7})["']""")
+# All that the zip reader raises on parts that are cut, scrambled, encrypted or packed in an unknown way.
+_BROKEN = (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, OSError, RuntimeError, ValueError)
 _OLE = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
 
 
@@ -95,7 +97,7 @@ def _measure(content: bytes, name: str) -> None:
                     raise IntakeError(
                         f"{name} has a sheet of {rows:,} rows by {columns:,} columns; delete stray cells far outside the table, or save the table as CSV."
                     )
-    except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError):
+    except _BROKEN:
         raise IntakeError(_damaged(name)) from None
 
 

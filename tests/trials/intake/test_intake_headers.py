@@ -1,0 +1,138 @@
+"""Columns: long or wide, under the names that people use; and what is said where they are not there."""
+
+from __future__ import annotations
+
+import pytest
+
+from schemas.errors import IntakeError
+from schemas.variables import catalogue
+from trials.intake.names import VariableNames
+
+ROLES = [
+    "tank,taken_at,variable,value,unit",
+    "Tank,Taken At,Variable,Value,Unit",
+    " tank , taken_at ,VARIABLE,value,unit",
+    "tank,taken-at,variable,value,unit",
+    "tank,date,parameter,value,units",
+]
+
+
+@pytest.mark.parametrize("header", ROLES)
+def test_columns_are_known_whatever_their_case_and_spaces(take, header):
+    assert take(f"{header}\nq01-a,2026-04-06,nitrate,12.5,mg/L\n").readings == [
+        (2, "q01-a", "nitrate", 12.5, "")
+    ]
+
+
+# header of a wide column, variable, value in its canonical unit for a cell of 10
+WIDE = [
+    ("nitrate [mg/L]", "nitrate", 10),
+    ("nitrate (mg/L)", "nitrate", 10),
+    ("nitrate mg/L", "nitrate", 10),
+    ("Nitrate [ppm]", "nitrate", 10),
+    ("NO3 [mg/l]", "nitrate", 10),
+    ("NO3 mg/l", "nitrate", 10),
+    # Molar masses from standard atomic weights: NO3 62.004, N 14.007; PO4 94.971, P 30.974 g/mol.
+    ("nitrate [mg/L N]", "nitrate", 10 * 62.004 / 14.007),
+    ("NO3-N (mg/L)", "nitrate", 10 * 62.004 / 14.007),
+    ("nitrate nitrogen mg/L", "nitrate", 10 * 62.004 / 14.007),
+    ("nitrate [mg/L as N]", "nitrate", 10 * 62.004 / 14.007),
+    ("NO3-N [umol/L]", "nitrate", 10 * 62.004e-3),
+    ("PO4-P [ug/L]", "phosphate", 0.01 * 94.969762 / 30.973762),
+    ("temp \u00b0C", "temperature", 10),
+    ("Temperature [\u00b0F]", "temperature", (10 - 32) / 1.8),
+    ("alk dKH", "alkalinity", 10 * 20 / 56.077),
+    ("effort", "effort", 10),
+    ("effort [1]", "effort", 10),
+    ("pH", "ph", 10),
+]
+
+
+@pytest.mark.parametrize(("header", "variable", "value"), WIDE)
+def test_variable_and_unit_are_read_from_a_header(take, header, variable, value):
+    batch = take(f"tank\ttaken_at\t{header}\nq01-a\t2026-04-06\t10\n").batch
+    if batch.count("held"):  # a bound can refuse the value, but not misunderstand it
+        assert "out-of-bounds" in batch.rows["reasons"].item()
+        assert f"({value:.6g} " in batch.rows["reasons"].item()
+    else:
+        assert batch.readings["variable"].tolist() == [variable]
+        assert batch.readings["value"].item() == pytest.approx(value, rel=1e-6)
+
+
+def test_what_was_understood_under_another_name_is_said(take):
+    taken = take("tank,date,NO3-N (mg/L),comments,colour\nq01-a,2026-04-06,2.5,,red\n")
+    for said in (
+        'Column "date" was taken as taken_at.',
+        'Column "comments" was taken as note.',
+        '"NO3-N" was taken as nitrate as N.',
+        'Column "colour" is not one that is known and was left alone.',
+        "1 reading of nitrate in mg/L as N: multiplied by 4.42664 to give mg/L of nitrate ion (NO3).",
+    ):
+        assert said in taken.remarks
+    assert taken.cells(2)["colour"] == "red"
+
+
+def test_a_column_spelt_almost_like_a_variable_is_pointed_at(take):
+    taken = take("tank,taken_at,nitrat [mg/L],phosphate [mg/L]\nq01-a,2026-04-06,12,0.05\n")
+    assert (
+        '"nitrat [mg/L]" is not one that is known and was left alone (did you mean nitrate?)' in taken.remarks
+    )
+
+
+def test_words_after_a_variable_are_not_taken_for_a_unit(take):
+    taken = take("tank,taken_at,nitrate [mg/L],temp note\nq01-a,2026-04-06,12,warm\n")
+    assert taken.counts == (1, 0, 0)
+    assert '"temp note" is not one that is known' in taken.remarks
+
+
+REFUSED = {
+    "long without value": (
+        "tank,taken_at,variable,unit\n",
+        "lacks the column value",
+    ),
+    "no columns": ("some,words,here\n1,2,3\n", "lacks the column tank and the column taken_at"),
+    "a date under another name": (
+        "tank,taken_on,nitrate [mg/L]\n",
+        'Rename "taken on" if it is meant as "taken_at"',
+    ),
+    "two tanks": ("tank,Tank,taken_at,nitrate [mg/L]\n", 'two columns for "tank"'),
+    "one variable twice": (
+        "tank,taken_at,nitrate [mg/L],NO3-N [mg/L]\n",
+        r'two columns for nitrate: "nitrate \[mg/L\]" and "NO3-N \[mg/L\]"',
+    ),
+    "events": ("tank,at,kind,amount,unit,by,note\nq01-a,2026-04-06,feed,2,g,,\n", "holds events"),
+    "prose": ("Dear club, here are my readings\n", "It needs the columns tank"),
+}
+
+
+@pytest.mark.parametrize("case", REFUSED)
+def test_a_file_without_the_columns_is_refused_with_what_is_needed_and_found(take, case):
+    content, said = REFUSED[case]
+    with pytest.raises(IntakeError, match=said) as refused:
+        take(content)
+    assert str(refused.value).startswith("sent.csv")
+
+
+def test_a_header_alone_is_a_file_of_no_rows(take):
+    taken = take("tank,taken_at,variable,value,unit\n")
+    assert taken.counts == (0, 0, 0)
+    assert list(taken.batch.readings.columns) == list(
+        take("tank,date,pH\nq01-a,2026-04-06,8\n").batch.readings.columns
+    )
+
+
+def test_a_long_file_may_lack_the_unit_column_where_no_unit_is_needed(take):
+    taken = take(
+        "tank,taken_at,variable,value\nq01-a,2026-04-06,effort,5\nq01-a,2026-04-06,pH,8.1\nq01-a,2026-04-06,nitrate,5\n"
+    )
+    assert taken.counts == (2, 1, 0)
+    assert "no-unit" in taken.reasons(4)
+
+
+def test_every_variable_of_the_catalogue_is_found_by_its_names():
+    names = VariableNames(catalogue())
+    for variable in catalogue().values():
+        for text in (variable.id, variable.id.upper(), variable.title, f" {variable.id} ".replace("-", "_")):
+            named = names.find(text)
+            assert named is not None
+            assert (named.variable, named.counted_as) == (variable, "")
