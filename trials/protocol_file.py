@@ -13,6 +13,7 @@ from schemas.protocol import Protocol
 from schemas.protocol_rules import mistakes
 from schemas.protocol_shape import build
 from schemas.protocol_warnings import warnings_for
+from trials.allocation import outlook
 from trials.register.records import SourceFile
 from trials.tanks_file import TanksFile, read_tanks
 from trials.toml_text import read_toml
@@ -67,9 +68,14 @@ def load(path: Path) -> LoadedProtocol:
     if found:
         raise ProtocolError(path.name, tuple(found))
     protocol = build(raw)
+    found = outlook.mistakes(protocol)
+    if found:
+        raise ProtocolError(path.name, tuple(found))
     read_as = tanks.warnings if isinstance(tanks, TanksFile) else []
     tanks_source = tanks.source if isinstance(tanks, TanksFile) else None
-    return LoadedProtocol(protocol, source, tanks_source, (*read_as, *warnings_for(protocol)))
+    return LoadedProtocol(
+        protocol, source, tanks_source, (*read_as, *warnings_for(protocol), *outlook.warnings(protocol))
+    )
 
 
 def _content(path: Path) -> bytes:

@@ -104,17 +104,23 @@ def allocation(sealed: SealedTrial, shared: Allocation) -> None:
     from trials.allocation import instructions, remarks
 
     if shared.drawn:
-        for line in instructions(sealed.protocol, sealed.digest, shared.seed):
+        for line in instructions(sealed.protocol, sealed.digest, shared):
             out(line)
     else:
         out(
             f"Recorded, not drawn here: {shared.how}."
             + ("" if shared.random else " Not random: observational.")
         )
+    if sealed.protocol.n_periods > 1 or not shared.drawn:
+        periods = range(1, sealed.protocol.n_periods + 1)
+        heads = [f"period {period}" for period in periods] if len(periods) > 1 else ["arm"]
+        blocks = {a.tank: a.block or "" for a in shared.assignments}
         table(
-            ("tank", "block", "arm"),
-            [(a.tank, a.block or "", a.arm) for a in shared.assignments],
+            ("tank", "block", *heads),
+            [(tank, blocks[tank], *arms) for tank, arms in shared.sequence_of().items()],
         )
+    for note in shared.notes:
+        out(note)
     for remark in remarks(sealed.protocol, shared):
         out(remark)
 

@@ -71,7 +71,11 @@ def allocate(
     ] = None,
     recorded: Annotated[
         Path | None,
-        typer.Option("--recorded", metavar="FILE", help="Record an allocation made elsewhere: CSV tank,arm."),
+        typer.Option(
+            "--recorded",
+            metavar="FILE",
+            help="Record an allocation made elsewhere: CSV tank,arm (in a crossover tank,period,arm).",
+        ),
     ] = None,
     how: Annotated[
         str | None, typer.Option("--how", help="With --recorded: how that allocation was made.")
@@ -103,7 +107,7 @@ def allocate(
             source = SourceFile(recorded.name, recorded.read_bytes())
             record.record_allocation(sealed.id, allocation, now(), source)
         else:
-            allocation = rules.draw(sealed.protocol, sealed.digest, seed)
+            allocation = rules.draw(sealed.protocol, sealed.digest, seed, _baseline(record, sealed))
             record.record_allocation(sealed.id, allocation, now())
     if as_json:
         display.json_document(_document(sealed, allocation))
@@ -151,12 +155,24 @@ def _check(record: Register, sealed: SealedTrial, *, as_json: bool) -> None:
         raise typer.Exit(NEEDS_A_PERSON)
 
 
+def _baseline(record: Register, sealed: SealedTrial) -> dict[str, float] | None:
+    """What a balance rule is held against; None, and nothing read, where the protocol has none."""
+    if sealed.protocol.design.balance is None:
+        return None
+    from trials.allocation.baseline import baseline_means
+
+    return baseline_means(sealed.protocol, record.readings(sealed.id))
+
+
 def _document(sealed: SealedTrial, allocation: Allocation) -> dict[str, Any]:
     from dataclasses import asdict
 
     from trials import allocation as rules
 
-    derivation = rules.derivation(sealed.protocol, sealed.digest, allocation.seed) if allocation.drawn else ()
+    derived = None
+    if allocation.drawn:
+        baseline = dict(allocation.balance_values)
+        derived = rules.derivation(sealed.protocol, sealed.digest, allocation.seed, baseline)
     return {
         "trial": sealed.id,
         "protocol_digest": sealed.digest,
@@ -164,12 +180,21 @@ def _document(sealed: SealedTrial, allocation: Allocation) -> dict[str, Any]:
         "random": allocation.random,
         "how": allocation.how,
         "seed": allocation.seed,
+        "attempt": allocation.attempt,
+        "balance_values": dict(allocation.balance_values),
+        "notes": [*allocation.notes, *rules.remarks(sealed.protocol, allocation)],
         "assignments": [asdict(assignment) for assignment in allocation.assignments],
-        "derivation": [asdict(tank) for tank in derivation],
+        "ranked": [asdict(name) for name in derived.names] if derived else [],
+        "derivation": [asdict(tank) for tank in derived.tanks] if derived else [],
     }
 
 
 def _next_step(protocol: Any) -> str:
+    if protocol.design.balance is not None:
+        return (
+            f"fairtank intake {protocol.trial.id} FILE... with the baseline readings, which the draw is held against, "
+            f"then fairtank allocate {protocol.trial.id}"
+        )
     if protocol.design.seed is not None:
         return f"fairtank allocate {protocol.trial.id}"
     if protocol.design.seed_from is not None:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import hashlib
+import math
+from collections import defaultdict
 from typing import TYPE_CHECKING
 
 from pydantic import ValidationError
@@ -10,12 +12,13 @@ from sqlalchemy import select
 
 from schemas.errors import RegisterError
 from trials import allocation
+from trials.allocation.baseline import baseline_means
 from trials.protocol_file import from_canonical
 from trials.register import queries, tables
 from trials.register.bodies import AllocationBody, IntakeBody, SealBody
 from trials.register.chain import GENESIS, Kind, first_fault
 from trials.register.digests import canonical_lines, lines_digest
-from trials.register.frames import ROW_COLUMNS
+from trials.register.frames import ROW_COLUMNS, reading_frame
 from trials.register.records import Finding
 
 if TYPE_CHECKING:
@@ -110,6 +113,7 @@ def _contents(connection: Connection, entries: Sequence[Entry], *, whole: bool) 
                 body = AllocationBody.of(entry)
                 named |= _names(body.file)
                 yield from _allocation(entry, body, protocols)
+                yield from _baselines(connection, entry, body, protocols)
             case Kind.INTAKE:
                 intakes[entry.number] = intake = IntakeBody.of(entry)
                 named |= _names(intake.file)
@@ -175,6 +179,29 @@ def _allocation(
     if body.protocol != digest:
         yield Finding("allocation", entry.trial, f"Entry {entry.number} allocates for another protocol.")
     yield from allocation.check(body.allocation, protocol, digest)
+
+
+def _baselines(
+    connection: Connection, entry: Entry, body: AllocationBody, protocols: dict[str, tuple[str, Protocol]]
+) -> Iterator[Finding]:
+    """Whether a draw under a balance rule was held against the readings that were in when it was made."""
+    if not body.allocation.balance_values or entry.trial not in protocols:
+        return
+    chunks = (
+        [row for row in chunk if row.entry < entry.number]
+        for chunk in queries.readings_of_trial(connection, entry.trial)
+    )
+    readings = reading_frame(filter(None, chunks), defaultdict(str))
+    means = baseline_means(protocols[entry.trial][1], readings)
+    for tank, value in body.allocation.balance_values:
+        if not math.isclose(means.get(tank, math.nan), value, rel_tol=1e-9):
+            seen = f"give {means[tank]:g}" if tank in means else "hold none of it"
+            yield Finding(
+                "allocation",
+                tank,
+                f"Tank {tank} was drawn with a baseline of {value:g}, but the readings taken in before entry "
+                f"{entry.number} {seen}.",
+            )
 
 
 def _intake(connection: Connection, entry: Entry, body: IntakeBody) -> Iterator[Finding]:
