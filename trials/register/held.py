@@ -51,17 +51,15 @@ def waiting(connection: Connection, trial: str) -> list[HeldRow]:
     last_sent = _last_sent(connection, trial, held)
     versions = {entry: _versions(connection, entry, names) for entry in {row.entry for row in held}}
     return [
-        HeldRow(
-            file=names[row.entry],
-            sheet=row.sheet,
-            row=row.row,
-            cells=json.loads(row.cells),
-            reasons=tuple(Reason(**reason) for reason in json.loads(row.reasons)),
-            taken_in_at=intakes[row.entry].at,
-        )
+        _held_row(row, names[row.entry], intakes[row.entry].at)
         for row in held
         if last_sent[row.cells] <= row.entry and not _taken_over(connection, row, versions[row.entry])
     ]
+
+
+def _held_row(row: _Row, file: str, taken_in_at: str) -> HeldRow:
+    reasons = tuple(Reason(**reason) for reason in json.loads(row.reasons))
+    return HeldRow(file, row.sheet, row.row, json.loads(row.cells), reasons, taken_in_at)
 
 
 def _held(connection: Connection, trial: str) -> list[_Row]:

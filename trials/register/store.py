@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import datetime as dt
+import hashlib
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Self
 
+from pydantic import ValidationError
 from sqlalchemy.exc import DBAPIError
 
 from schemas.errors import RegisterError
@@ -32,6 +34,8 @@ if TYPE_CHECKING:
     from schemas.allocation import Allocation
     from trials.protocol_file import LoadedProtocol
     from trials.register.records import Entry, HeldRow, IntakeBatch
+
+_VERIFY = "`fairtank verify` says where, and a copy from before holds what was sent."
 
 
 class Register:
@@ -147,7 +151,10 @@ class Register:
     def held(self, trial_id: str) -> list[HeldRow]:
         """List the held rows of a trial that still wait for a person, in the order of intake."""
         with self._reading(trial_id) as connection:
-            return held.waiting(connection, trial_id)
+            try:
+                return held.waiting(connection, trial_id)
+            except (KeyError, TypeError, ValueError):
+                raise RegisterError(f"The rows of {trial_id} were changed after intake; {_VERIFY}") from None
 
     def entries(self, trial_id: str | None = None) -> list[Entry]:
         """Read the entries, by number: of one trial, or all."""
@@ -310,19 +317,24 @@ class Register:
 def _readings(connection: Connection, trial: str) -> pd.DataFrame:
     intakes = queries.entries(connection, trial=trial, kind=Kind.INTAKE)
     names = {entry.number: IntakeBody.of(entry).file.name for entry in intakes}
-    return reading_frame(queries.readings_of_trial(connection, trial), names)
+    try:
+        return reading_frame(queries.readings_of_trial(connection, trial), names)
+    except (KeyError, ValueError):
+        raise RegisterError(f"The readings of {trial} were changed after intake; {_VERIFY}") from None
 
 
 def _sealed(connection: Connection, entry: Entry) -> SealedTrial:
     seal = SealBody.of(entry)
     content = queries.content(connection, seal.protocol)
-    if content is None:
+    if content is None or hashlib.sha256(content).hexdigest() != seal.protocol:
+        raise RegisterError(f"The protocol of {entry.trial} was changed after it was sealed; {_VERIFY}")
+    try:
+        protocol = from_canonical(content)
+    except ValidationError:
         raise RegisterError(
-            f"The protocol of {entry.trial} is not kept any more; go back to a copy of the register."
-        )
-    return SealedTrial(
-        entry.trial, from_canonical(content), seal.protocol, dt.datetime.fromisoformat(entry.at)
-    )
+            f"The protocol of {entry.trial} is not in the form that this fairtank reads; use the one that sealed it."
+        ) from None
+    return SealedTrial(entry.trial, protocol, seal.protocol, dt.datetime.fromisoformat(entry.at))
 
 
 def _sealed_already(entry: Entry, digest: str) -> str:

@@ -223,7 +223,7 @@ def test_rights_that_are_missing_are_said(path, open_folder):
             RegisterError, match="cannot be opened; check the rights of the file and of its folder"
         ):
             Register.open(str(copy))
-        with pytest.raises(RegisterError, match="new.db is out of reach: permission denied"):
+        with pytest.raises(RegisterError, match=r"new\.db is out of reach: permission denied"):
             Register.open(str(open_folder / "new.db"), create=True)
     copy.chmod(0o644)
     open_folder.chmod(0)
