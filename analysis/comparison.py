@@ -11,6 +11,8 @@ import numpy as np
 
 from analysis import conclusions
 from analysis.censored_ranks import censored_rank_contrast
+from analysis.dunnett import adjusted_p
+from analysis.linear_model import LinearModel
 from analysis.question import WHOLE_MODEL
 from analysis.randomisation import randomisation_test
 from analysis.ranks import complete_blocks, rank_contrast, rank_omnibus
@@ -19,7 +21,6 @@ from analysis.sphericity import sphericity
 from schemas.vocabulary import Baseline, DesignKind, Scale, Verdict
 
 if TYPE_CHECKING:
-    from analysis.linear_model import LinearModel
     from analysis.question import Question
     from analysis.records import Contrast, Fit, Omnibus, Randomisation, RankContrast, Sphericity
 
@@ -37,6 +38,32 @@ def full_contrast(question: Question, test: int, reference: int) -> Contrast:
         censoring=_censoring(question, fit, test, reference),
         equivalence=conclusions.equivalence(fit, question.distance),
     )
+
+
+def dunnett_adjusted(
+    question: Question, contrasts: tuple[Contrast, ...], pairs: list[tuple[int, int]]
+) -> tuple[Contrast, ...]:
+    """The contrasts with p adjusted by Dunnett's rule for the comparisons of this endpoint.
+
+    The correlation is that of the model with a common error; with each contrast's own error and degrees of
+    freedom it is an approximation. Contrasts without a test keep none.
+    """
+    usable = [i for i, contrast in enumerate(contrasts) if contrast.p is not None]
+    if not usable:
+        return contrasts
+    t = np.array([_t(question, contrasts[i]) for i in usable])
+    df = np.array([contrasts[i].df for i in usable], dtype=float)
+    matrix = LinearModel(question.data).correlation([pairs[i] for i in usable])
+    adjusted = dict(zip(usable, adjusted_p(t, matrix, df).tolist(), strict=True))
+    return tuple(replace(c, p_adjusted=adjusted.get(i)) for i, c in enumerate(contrasts))
+
+
+def _t(question: Question, contrast: Contrast) -> float:
+    """The statistic of a reported contrast, on the working scale."""
+    estimate = contrast.estimate or 0.0
+    if question.endpoint.scale is Scale.RATIO:
+        estimate = math.log(estimate)
+    return estimate / (contrast.se or math.inf)
 
 
 def _randomisation(question: Question, fit: Fit, test: int, reference: int) -> Randomisation | None:

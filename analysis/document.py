@@ -7,7 +7,7 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from analysis.records import Analysis, Contrast, EndpointResult, Ranks, Sensitivity
+    from analysis.records import Analysis, CarryOver, Contrast, EndpointResult, Omnibus, Ranks, Sensitivity
 
 
 def document(analysis: Analysis) -> dict[str, Any]:
@@ -30,7 +30,6 @@ def document(analysis: Analysis) -> dict[str, Any]:
 
 
 def _endpoint(result: EndpointResult) -> dict[str, Any]:
-    omnibus = result.omnibus
     return {
         "id": result.id,
         "title": result.title,
@@ -49,12 +48,17 @@ def _endpoint(result: EndpointResult) -> dict[str, Any]:
         "n_tanks": result.n_tanks,
         "n_blocks": result.n_blocks,
         "arms": [asdict(arm) for arm in result.arms],
-        "omnibus": {"F": omnibus.f, "df1": omnibus.df1, "df2": omnibus.df2, "p": omnibus.p}
-        if omnibus
-        else None,
+        "omnibus": _f_test(result.omnibus),
         "contrasts": [_contrast(contrast) for contrast in result.contrasts],
         "ranks": _ranks(result.ranks),
         "sphericity": asdict(result.sphericity) if result.sphericity else None,
+        "carry_over": _f_test(result.carry_over),
+        "time": {"horizon": result.horizon, "curves": [asdict(curve) for curve in result.curves]}
+        if result.curves
+        else None,
+        "rates": [asdict(rate) for rate in result.rates],
+        "overdispersion": result.overdispersion,
+        "serial_correlation": result.serial_correlation,
         "missing": {
             "arms": [asdict(flow) for flow in result.flow],
             "tanks": [
@@ -67,6 +71,10 @@ def _endpoint(result: EndpointResult) -> dict[str, Any]:
         "sensitivity": [_sensitivity(sensitivity) for sensitivity in result.sensitivity],
         "tanks": [_without(asdict(tank), "why_missing") for tank in result.tanks],
     }
+
+
+def _f_test(test: Omnibus | CarryOver | None) -> dict[str, Any] | None:
+    return {"F": test.f, "df1": test.df1, "df2": test.df2, "p": test.p} if test else None
 
 
 def _plain(contrast: Contrast) -> dict[str, Any]:

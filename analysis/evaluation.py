@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analysis.before_after_comparison import SystemSeries, before_after_contrasts
-from analysis.comparison import arm_summaries, full_contrast, rank_tests, spherical
+from analysis.comparison import arm_summaries, dunnett_adjusted, full_contrast, rank_tests, spherical
 from analysis.count_comparison import arm_rates, count_contrast, counted_numbers, spread_of_counts
 from analysis.linear_model import LinearModel
 from analysis.multiplicity import adjust
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from analysis.question import Question
-    from analysis.records import TankNumber
+    from analysis.records import Contrast, TankNumber
     from schemas.allocation import Allocation
     from schemas.protocol import Endpoint, Protocol
     from schemas.variables import Variable
@@ -124,7 +124,7 @@ def _endpoint(
         plain,
         omnibus=omnibus,
         arms=arm_summaries(question, model),
-        contrasts=tuple(full_contrast(question, *pair) for pair in pairs),
+        contrasts=_contrasts(protocol, question, pairs),
         ranks=rank_tests(question, pairs),
         sphericity=spherical(question, omnibus),
         sensitivity=tuple(sensitivities(question, pairs)),
@@ -179,7 +179,7 @@ def _times(
     pairs = _pairs(protocol, question)
     result = replace(
         _plain(protocol, question, timed, variable),
-        contrasts=tuple(full_contrast(question, *pair) for pair in pairs),
+        contrasts=_contrasts(protocol, question, pairs),
         ranks=log_rank_tests(question, times, pairs),
         sensitivity=tuple(s for s in sensitivities(question, pairs) if s.name.endswith("-variance")),
         curves=time_curves(question, times),
@@ -221,6 +221,13 @@ def _before_after(
     return replace(noted, notes=(*notes, *noted.notes))
 
 
+def _contrasts(protocol: Protocol, question: Question, pairs: list[tuple[int, int]]) -> tuple[Contrast, ...]:
+    contrasts = tuple(full_contrast(question, *pair) for pair in pairs)
+    if protocol.analysis.multiplicity is Multiplicity.DUNNETT:
+        return dunnett_adjusted(question, contrasts, pairs)
+    return contrasts
+
+
 def _noted(result: EndpointResult, variable: Variable) -> EndpointResult:
     return replace(result, notes=tuple(endpoint_notes(result, variable)))
 
@@ -248,8 +255,14 @@ def _flow(protocol: Protocol, tanks: list[TankNumber]) -> tuple[ArmFlow, ...]:
 
 
 def _share_error_rate(results: list[EndpointResult], rule: Multiplicity) -> list[EndpointResult]:
-    """Adjusted p: all comparisons of all primary endpoints are one family, any other endpoint is its own."""
+    """Adjusted p: all comparisons of all primary endpoints are one family, any other endpoint is its own.
+
+    Dunnett's rule holds within an endpoint, and primary endpoints share by Bonferroni; endpoints whose
+    comparisons have no t (counts) go by Holm then.
+    """
     primaries = [result for result in results if result.role is EndpointRole.PRIMARY]
+    if rule is Multiplicity.DUNNETT:
+        return [_dunnett_shared(result, len(primaries)) for result in results]
     family = iter(adjust([c.p for result in primaries for c in result.contrasts], rule))
     adjusted = []
     for result in results:
@@ -260,6 +273,19 @@ def _share_error_rate(results: list[EndpointResult], rule: Multiplicity) -> list
         contrasts = tuple(replace(c, p_adjusted=p) for c, p in zip(result.contrasts, values, strict=True))
         adjusted.append(replace(result, contrasts=contrasts))
     return [replace(result, notes=(*result.notes, *_disagreements(result, rule))) for result in adjusted]
+
+
+def _dunnett_shared(result: EndpointResult, primaries: int) -> EndpointResult:
+    share = primaries if result.role is EndpointRole.PRIMARY else 1
+    given = [contrast.p_adjusted for contrast in result.contrasts]
+    if all(p is None for p in given):
+        given = adjust([contrast.p for contrast in result.contrasts], Multiplicity.HOLM)
+    contrasts = tuple(
+        replace(c, p_adjusted=None if p is None else min(1.0, share * p))
+        for c, p in zip(result.contrasts, given, strict=True)
+    )
+    shared = replace(result, contrasts=contrasts)
+    return replace(shared, notes=(*shared.notes, *_disagreements(shared, Multiplicity.DUNNETT)))
 
 
 def _disagreements(result: EndpointResult, rule: Multiplicity) -> list[str]:

@@ -15,6 +15,10 @@ if TYPE_CHECKING:
     from schemas.variables import Variable
 
 
+_WIDE = 1.5
+"""Dispersion from which tanks' counts are said to differ more than chance (common practice, no source)."""
+
+
 def trial_notes(protocol: Protocol, allocation: Allocation) -> Iterator[str]:
     """Notes on the whole trial: how the tanks were shared out, and who chose the seed."""
     if not allocation.random:
@@ -26,6 +30,7 @@ def trial_notes(protocol: Protocol, allocation: Allocation) -> Iterator[str]:
         yield f"The allocation was not drawn here; it was recorded as made by other means: {allocation.how}."
     elif protocol.design.seed is not None:
         yield "The seed was written in the protocol by the trial's lead before the draw."
+    yield from allocation.notes
 
 
 def endpoint_notes(result: EndpointResult, variable: Variable) -> Iterator[str]:
@@ -48,12 +53,34 @@ def endpoint_notes(result: EndpointResult, variable: Variable) -> Iterator[str]:
         yield f"{len(missing) - 20} more tanks have no number; the table of tanks has them all."
     for contrast in result.contrasts:
         yield from _contrast_notes(contrast, result)
+    yield from _kind_notes(result)
     if result.summary is Summary.AUC and len({tank.days for tank in result.tanks if tank.days}) > 1:
         yield "Tanks were sampled on different numbers of days, so their areas cover different spans."
     if result.baseline is Baseline.ADJUST and any(
         tank.baseline_lowest != tank.baseline for tank in result.tanks
     ):
         yield "Some baselines hold censored readings; the range of a contrast takes them as they stand."
+
+
+def _kind_notes(result: EndpointResult) -> Iterator[str]:
+    """What the kind of the endpoint brings with it."""
+    if result.summary is Summary.COUNT:
+        yield "Events are compared over the tank-days of every tank that was read in the phase at all."
+        if result.overdispersion is not None and result.overdispersion > _WIDE:
+            yield (
+                f"Tanks differ more than independent events would (dispersion {result.overdispersion:.2g}): the exact "
+                "test is then too sure of itself."
+            )
+    if result.curves:
+        yield (
+            "A tank is known to have met its target between two sampling days; it counts from the day that showed it, "
+            f"and days beyond {result.horizon:g} are not compared."
+        )
+    if result.carry_over is not None and result.carry_over.p is not None:
+        yield (
+            f"Carry-over from one period to the next: F {result.carry_over.f:.3g}, p {result.carry_over.p:.2g}. It is "
+            "stated and decides nothing: the registered comparison stands either way."
+        )
 
 
 def _censoring_note(contrast: Contrast) -> Iterator[str]:

@@ -16,10 +16,13 @@ _SUMMARIES = {
     Summary.CHANGE: "its last sampling day minus its first",
     Summary.SLOPE: "the least-squares slope per day",
     Summary.AUC: "the area under its sampling days",
+    Summary.DAYS_TO_TARGET: "the days until it held its target",
+    Summary.COUNT: "the sum of its readings over the days of the phase",
 }
 _SHARING = {
     Multiplicity.HOLM: "share the error rate by Holm's rule",
     Multiplicity.FIXED_ORDER: "are tested in the order written, each only if all before it stand",
+    Multiplicity.DUNNETT: "share the error rate by Dunnett's many-to-one rule",
     Multiplicity.NONE: "are not adjusted for their number",
 }
 
@@ -57,8 +60,10 @@ def formula(protocol: Protocol, endpoint: Endpoint) -> str:
     if endpoint.baseline is Baseline.CHANGE:
         outcome = f"{outcome} / baseline" if logs else f"{outcome} - baseline"
     terms = ["arm"]
-    if protocol.design.kind is DesignKind.BLOCKS:
+    if protocol.design.kind in (DesignKind.BLOCKS, DesignKind.INCOMPLETE_BLOCKS):
         terms.append("block")
+    if protocol.design.kind is DesignKind.CROSSOVER:
+        terms += ["tank", "cohort:period" if protocol.schedule.starts else "period"]
     if endpoint.baseline is Baseline.ADJUST:
         terms.append("log(baseline)" if logs else "baseline")
     return f"{f'log({outcome})' if logs else outcome} ~ {' + '.join(terms)}"
@@ -74,11 +79,26 @@ def _endpoint(protocol: Protocol, endpoint: Endpoint) -> str:
         )
     return (
         f"{endpoint.id} ({endpoint.role}): each tank's {endpoint.variable} in the {endpoint.phase} phase as "
-        f"{_SUMMARIES[endpoint.summary]}; {formula(protocol, endpoint)}; {endpoint.better} is better{worth}."
+        f"{_SUMMARIES[endpoint.summary]}; {_model(protocol, endpoint)}; {endpoint.better} is better{worth}."
     )
 
 
+def _model(protocol: Protocol, endpoint: Endpoint) -> str:
+    if endpoint.summary is Summary.COUNT:
+        within = " within blocks" if protocol.design.kind is DesignKind.BLOCKS else ""
+        return f"ratio of rates, exact given the number of events{within}"
+    if endpoint.summary is Summary.DAYS_TO_TARGET:
+        return f"target {endpoint.target:g}; restricted mean days ~ arm, log-rank beside it"
+    if protocol.design.kind is DesignKind.BEFORE_AFTER:
+        return "differences of treated and control systems, after against before, days as they come"
+    return formula(protocol, endpoint)
+
+
 def _error(protocol: Protocol) -> str:
+    if protocol.design.kind is DesignKind.BEFORE_AFTER:
+        return (
+            "The error is that of the daily differences (Welch); serial correlation is estimated beside it."
+        )
     if protocol.variance is Variance.POOLED:
         return "The error is the common error of the model."
     if protocol.design.kind is DesignKind.BLOCKS:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import datetime as dt
 import json
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
@@ -26,6 +27,23 @@ class PublishedTrial:
     endpoint: dict[str, Any] = field(default_factory=dict)
     analysis: dict[str, Any] = field(default_factory=dict)
     contrasts: list[list[str]] | None = None
+    kind: str | None = None
+    periods: int | None = None
+    starts: dict[str, str] = field(default_factory=dict)
+    """First day of each cohort of a crossover, where they differ."""
+
+    @classmethod
+    def of_crossover(
+        cls, arms: list[str], tanks: Iterable[tuple[str | None, str, Iterable[float]]], **parts: Any
+    ) -> PublishedTrial:
+        """Tanks as (cohort, one letter an arm in order of period, values in order of period)."""
+        rows = [
+            (f"u{i}", arm, cohort, float(value), None)
+            for i, (cohort, sequence, values) in enumerate(tanks, 1)
+            for arm, value in zip(sequence, values, strict=True)
+        ]
+        periods = max(sum(row[0] == other[0] for other in rows) for row in rows)
+        return cls(arms, rows, kind="crossover", periods=periods, **parts)
 
     @classmethod
     def of_blocks(cls, arms: list[str], table: Iterable[Iterable[float]], **parts: Any) -> PublishedTrial:
@@ -51,7 +69,8 @@ class PublishedTrial:
 
     def protocol(self) -> str:
         """The protocol as TOML."""
-        blocked = self.tanks[0][2] is not None
+        kind = self.kind or ("blocks" if self.tanks[0][2] is not None else "parallel")
+        periods = f"periods = {self.periods}" if self.periods else ""
         endpoint = {
             "id": "value",
             "role": "primary",
@@ -66,6 +85,7 @@ class PublishedTrial:
             f'[[arms]]\nid = "{arm}"\nrole = "{"test" if i else "control"}"\ntitle = "{arm}"\n'
             for i, arm in enumerate(self.arms)
         )
+        starts = "".join(f"starts.{cohort} = {day}\n" for cohort, day in self.starts.items())
         return f"""
 format = 1
 tanks = "tanks.csv"
@@ -74,11 +94,13 @@ id = "published"
 title = "Published data"
 {arms}
 [design]
-kind = "{"blocks" if blocked else "parallel"}"
+kind = "{kind}"
+{periods}
 [schedule]
 start = 2025-03-03
 phases = [{{ id = "baseline", days = 7 }}, {{ id = "assessment", days = 7 }}]
 sampling = [{{ variable = "score", every_days = 7 }}]
+{starts}
 [[variables]]
 id = "score"
 unit = "1"
@@ -92,10 +114,24 @@ hard = [-1e15, 1e15]
     def write(self, folder: Path) -> None:
         """Protocol, tanks, allocation and readings as files."""
         (folder / "protocol.toml").write_text(self.protocol(), encoding="utf-8")
-        _csv(folder / "tanks.csv", ("id", "block"), [(t, b or "") for t, _, b, _, _ in self.tanks])
-        _csv(folder / "allocation.csv", ("tank", "arm"), [(t, a) for t, a, *_ in self.tanks])
-        rows = [(t, "2025-03-10", "score", repr(v), "1") for t, _, _, v, _ in self.tanks]
-        rows += [(t, "2025-03-03", "score", repr(x), "1") for t, _, _, _, x in self.tanks if x is not None]
+        blocks = {tank: block or "" for tank, _, block, *_ in self.tanks}
+        _csv(folder / "tanks.csv", ("id", "block"), list(blocks.items()))
+        rows: list[tuple[Any, ...]] = []
+        if self.periods:
+            seen: dict[str, int] = {}
+            shared = []
+            for tank, arm, _, value, _ in self.tanks:
+                seen[tank] = period = seen.get(tank, 0) + 1
+                shared.append((tank, period, arm))
+                # Each period is a baseline week and an assessment week.
+                first = dt.date.fromisoformat(self.starts.get(blocks[tank], "2025-03-03"))
+                day = first + dt.timedelta(days=14 * (period - 1) + 7)
+                rows.append((tank, day.isoformat(), "score", repr(value), "1"))
+            _csv(folder / "allocation.csv", ("tank", "period", "arm"), shared)
+        else:
+            _csv(folder / "allocation.csv", ("tank", "arm"), [(t, a) for t, a, *_ in self.tanks])
+            rows += [(t, "2025-03-10", "score", repr(v), "1") for t, _, _, v, _ in self.tanks]
+            rows += [(t, "2025-03-03", "score", repr(x), "1") for t, *_, x in self.tanks if x is not None]
         _csv(folder / "readings.csv", ("tank", "taken_at", "variable", "value", "unit"), rows)
 
 
