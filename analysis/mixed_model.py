@@ -74,6 +74,16 @@ class MixedModel:
         )
         self.fixed = KenwardRoger(y, fixed, v, spreads)
 
+    @property
+    def note(self) -> str:
+        """What has to be said of variances at 0; empty where there are none."""
+        if not self.at_zero:
+            return ""
+        return (
+            f"The variance between levels of {' and '.join(self.at_zero)} is estimated as 0: they differ no more than "
+            "the numbers within them do."
+        )
+
     def contrast(self, weights: Floats, level: float, n: int) -> Fit | None:
         """Contrast of the fixed columns (weights left out at the end are 0); None if not estimable."""
         full = np.zeros(self.fixed.columns)
@@ -144,7 +154,7 @@ class _Profile:
         ends = np.cumsum(sizes)
         self.parts = [slice(end - size, end) for end, size in zip(ends, sizes, strict=True)]
         self.owner = np.repeat(np.arange(len(sizes)), sizes)
-        self.log_det_fixed = 2 * float(np.log(s[:rank]).sum())
+        self.log_det_fixed = _log_det(fixed)
         # A ratio times its scale is near 1 where block and residual variance weigh alike.
         traces = np.array([np.trace(self.m[part, part]) for part in self.parts])
         self.scale = np.where(traces > 0, traces, 1) / max(self.df, 1)
@@ -219,6 +229,22 @@ class _Profile:
             if self.deviance(trial) <= before:
                 return trial, True
         return ratios, False
+
+
+def _log_det(fixed: Floats) -> float:
+    """Log determinant of X'X over the columns that do not depend on earlier ones, as software leaves them out."""
+    directions: list[Floats] = []
+    total = 0.0
+    for column in fixed.T:
+        rest = column
+        for _ in range(2):  # twice, for what rounding leaves
+            for direction in directions:
+                rest = rest - (direction @ rest) * direction
+        length = float(np.linalg.norm(rest))
+        if length > 1e-9 * float(np.linalg.norm(column)):
+            directions.append(rest / length)
+            total += 2 * float(np.log(length))
+    return total
 
 
 def _downhill(gradient: Floats, hessian: Floats) -> Floats:

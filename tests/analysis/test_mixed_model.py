@@ -304,6 +304,7 @@ def test_complete_blocks_are_the_analysis_with_blocks_fixed(seed):
     data = blocks(rng.normal(size=(7, 4)) + 2 * rng.normal(size=(7, 1)))
     mixed, fixed = RandomBlocks(data), LinearModel(data)
     assert mixed.model.at_zero == ()
+    assert mixed.model.note == ""
     ours, theirs = mixed.contrast(2, 1, 0.95), fixed.contrast(2, 1, 0.95)
     assert (ours.estimate, ours.se, ours.df, ours.p) == pytest.approx(
         (theirs.estimate, theirs.se, theirs.df, theirs.p), rel=1e-7
@@ -318,6 +319,7 @@ def test_blocks_that_do_not_differ_have_variance_zero_and_keep_their_degrees_of_
     values = values - values.mean(axis=1, keepdims=True) + 0.05 * rng.normal(size=(6, 1))
     fit = RandomBlocks(blocks(values))
     assert fit.model.at_zero == ("block",)
+    assert "levels of block is estimated as 0" in fit.model.note
     assert fit.model.variances["block"] == 0
     ols = sm.OLS(values.ravel(), np.tile(np.eye(3), (6, 1))).fit()
     contrast = fit.contrast(1, 0, 0.95)
