@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 
 from schemas.allocation import Allocation, Assignment
 from schemas.vocabulary import DesignKind
-from trials.allocation.derivation import derivation
 from trials.allocation.evenness import crossover_evenness
+from trials.allocation.ranking import derivation
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -34,7 +34,7 @@ def draw(
     Raises
     ------
     AllocationError
-        As :func:`trials.allocation.derivation.derivation`.
+        As :func:`trials.allocation.ranking.derivation`.
     """
     derived = derivation(protocol, digest, seed, baseline)
     assignments = assigned(protocol, {tank.tank: tank.arms for tank in derived.tanks})

@@ -14,15 +14,16 @@ from schemas.errors import Mistake
 from schemas.plain_words import counted
 from schemas.protocol_warnings import smallest_p
 from schemas.vocabulary import DesignKind
-from trials.allocation.derivation import rehearsed
 from trials.allocation.drawing import assigned
 from trials.allocation.evenness import crossover_evenness
+from trials.allocation.ranking import rehearsed
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
+    from analysis.designs import IncompleteSets
     from schemas.protocol import Protocol
-    from trials.allocation.derivation import Derivation
+    from trials.allocation.ranking import Derivation
 
 
 def mistakes(protocol: Protocol) -> list[Mistake]:
@@ -31,7 +32,7 @@ def mistakes(protocol: Protocol) -> list[Mistake]:
         return []
     derived = rehearsed(protocol)
     crossover = protocol.design.kind is DesignKind.CROSSOVER
-    joined = _crossover_joins(protocol, derived) if crossover else _sets_join(protocol, derived)
+    joined = _crossover_joins(protocol, derived) if crossover else _sets(protocol, derived).connected
     if joined:
         return []
     tanks = counted(len(protocol.tanks), "tank")
@@ -52,8 +53,10 @@ def warnings(protocol: Protocol) -> list[str]:
     if protocol.design.kind is DesignKind.CROSSOVER:
         arms = {tank.tank: tank.arms for tank in derived.tanks}
         even = crossover_evenness(protocol, assigned(protocol, arms))
-        return [*_unless_balanced([even]), *_crossover_reach(protocol, derived)]
-    return [*_unless_balanced(derived.notes), *_sets_reach(protocol, derived)]
+        uneven = [] if even.startswith("Balanced") else [even]
+        return [*_as_drawn(uneven), *_crossover_reach(protocol, derived)]
+    uneven = [] if _sets(protocol, derived).balanced else [*derived.notes]
+    return [*_as_drawn(uneven), *_sets_reach(protocol, derived)]
 
 
 def _is_drawn_by_sets(protocol: Protocol) -> bool:
@@ -62,15 +65,13 @@ def _is_drawn_by_sets(protocol: Protocol) -> bool:
     return by_sets and (design.seed is not None or design.seed_from is not None)
 
 
-def _unless_balanced(sentences: Iterable[str]) -> Iterator[str]:
-    return (f"The draw: {sentence}" for sentence in sentences if not sentence.startswith("Balanced"))
+def _as_drawn(sentences: Iterable[str]) -> Iterator[str]:
+    return (f"The draw as planned is {sentence[0].lower()}{sentence[1:]}" for sentence in sentences)
 
 
-def _sets_join(protocol: Protocol, derived: Derivation) -> bool:
+def _sets(protocol: Protocol, derived: Derivation) -> IncompleteSets:
     arms = [arm.id for arm in protocol.arms]
-    return described(
-        len(arms), [tuple(arms.index(arm) for arm in arm_set) for arm_set in derived.given]
-    ).connected
+    return described(len(arms), [tuple(arms.index(arm) for arm in arm_set) for arm_set in derived.given])
 
 
 def _crossover_joins(protocol: Protocol, derived: Derivation) -> bool:
@@ -99,18 +100,21 @@ def _values(labels: list[tuple[int, tuple[str, int], int]], part: int) -> list[o
 
 
 def _sets_reach(protocol: Protocol, derived: Derivation) -> Iterator[str]:
-    """Comparisons with too few blocks that hold both arms; only in these can their labels change places."""
-    alpha = protocol.analysis.alpha
+    """Comparisons with too few blocks that hold both arms: only in these can their labels change places."""
+    alpha, few = protocol.analysis.alpha, []
     for test, reference in protocol.contrasts:
         both = [(s.count(test), s.count(reference)) for s in derived.given if test in s and reference in s]
         reachable = min(1.0, smallest_p(both))
         if reachable > alpha:
-            yield (
-                f"Of {counted(len(derived.given), 'block')}, {len(both)} will hold both {test} and {reference}, so "
-                f"their randomisation test cannot give a p below {reachable:.4g}, which is above alpha = {alpha:g}; "
-                f"with one tank of each in a block, {math.ceil(1 + math.log2(1 / alpha))} such blocks are the fewest "
-                "that can."
+            few.append(
+                f"{test} against {reference} in {counted(len(both), 'block')} ({reachable:.4g} at least)"
             )
+    if few:
+        yield (
+            "The randomisation test of two arms rests on the blocks that hold both, too few here to give a p of "
+            f"alpha = {alpha:g} or less: {', '.join(few)}; with one tank of each in a block, "
+            f"{math.ceil(1 + math.log2(1 / alpha))} blocks are the fewest that can."
+        )
 
 
 def _crossover_reach(protocol: Protocol, derived: Derivation) -> Iterator[str]:

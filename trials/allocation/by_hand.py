@@ -5,14 +5,14 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from schemas.vocabulary import DesignKind
-from trials.allocation.derivation import derivation
+from trials.allocation.ranking import derivation
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from schemas.allocation import Allocation
     from schemas.protocol import Protocol
-    from trials.allocation.derivation import Derivation
+    from trials.allocation.ranking import Derivation
 
 
 def instructions(protocol: Protocol, digest: str, allocation: Allocation) -> list[str]:
