@@ -88,7 +88,7 @@ def count_contrast(question: Question, days: int, test: int, reference: int) -> 
     favours = None
     if exact.estimate is not None:
         away = math.log(exact.estimate) if exact.estimate > 0 else -math.inf
-        favours = conclusions.favours(away, *names, question.endpoint.better)
+        favours = conclusions.favours(away, *names, question.better)
     return Contrast(
         *names,
         n=n,

@@ -146,7 +146,7 @@ def _plain(
         phase=endpoint.phase,
         baseline=endpoint.baseline,
         scale=endpoint.scale,
-        better=endpoint.better,
+        better=question.better,
         worthwhile=endpoint.worthwhile,
         unit=endpoint_unit(endpoint, variable.unit),
         alpha=protocol.analysis.alpha,

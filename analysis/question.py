@@ -13,7 +13,7 @@ from analysis.balance import meets
 from analysis.linear_model import LinearModel, TankData
 from analysis.own_error import own_error
 from analysis.records import Contrast
-from schemas.vocabulary import Baseline, DesignKind, Scale, Variance
+from schemas.vocabulary import Baseline, Better, DesignKind, Scale, Summary, Variance
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -55,6 +55,11 @@ class Question:
         """The worthwhile difference on the working scale."""
         return conclusions.margin(self.endpoint.worthwhile, self.endpoint.scale)
 
+    @property
+    def better(self) -> Better:
+        """Which direction of the number analysed is an improvement: a target is better met sooner."""
+        return Better.LOWER if self.endpoint.summary is Summary.DAYS_TO_TARGET else self.endpoint.better
+
     def reported(self, value: float | None) -> float | None:
         """A working-scale number on the reported scale."""
         if value is None or math.isnan(value):
@@ -84,7 +89,7 @@ class Question:
             high=self.reported(fit.high),
             p=fit.p,
             verdict=conclusions.verdict(fit.low, fit.high, self.distance),
-            favours=conclusions.favours(fit.estimate, *names, self.endpoint.better),
+            favours=conclusions.favours(fit.estimate, *names, self.better),
         )
 
     def admissible(self, test: int, reference: int) -> Callable[[Flags], Flags] | None:

@@ -1,0 +1,29 @@
+"""Each entry of the analysis document is explained, and nothing is explained that is never there."""
+
+from analysis.dictionary import DICTIONARY
+from analysis.document import document
+
+FREE = {"readings.by_phase"}  # an object with the protocol's own phases as keys
+
+
+def paths(value, at=""):
+    """Every path of a document; an object that may be null is named as well as its parts."""
+    if at in FREE or not isinstance(value, dict | list):
+        yield at
+        return
+    if isinstance(value, list):
+        for item in value:
+            yield from paths(item, f"{at}[]")
+        return
+    for key, item in value.items():
+        yield from paths(item, f"{at}.{key}" if at else key)
+
+
+def test_every_number_is_documented(club):
+    found = set(paths(document(club.analysis)))
+    assert not found - set(DICTIONARY)
+
+
+def test_every_entry_says_what_it_is_and_numbers_their_unit():
+    assert all(entry.what and not entry.what.endswith(".") for entry in DICTIONARY.values())
+    assert DICTIONARY["endpoints[].contrasts[].p"].unit == "1"
