@@ -7,6 +7,7 @@ makes of a trial in which nothing works. For planning, never evidence: the model
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -59,16 +60,19 @@ class Courses:
 
     def only(self, tanks: Ints, days: int) -> Courses:
         """Some of the tanks, and the first so many rows."""
+        leading = np.array_equal(tanks, np.arange(len(tanks)))
+        chosen = slice(len(tanks)) if leading else tanks
         return Courses(
             self.first_day,
-            {name: values[:days, :, tanks] for name, values in self.dosed.items()},
-            {name: values[:days, :, tanks] for name, values in self.undosed.items()},
-            self.denitrified[:days, :, tanks],
-            self.unused_carbon[:days, :, tanks],
-            self.treated[tanks],
+            {name: values[:days, :, chosen] for name, values in self.dosed.items()},
+            {name: values[:days, :, chosen] for name, values in self.undosed.items()},
+            self.denitrified[:days, :, chosen],
+            self.unused_carbon[:days, :, chosen],
+            self.treated[chosen],
         )
 
-    def harms(self) -> dict[str, Floats]:
+    @cached_property
+    def harms(self) -> Mapping[str, Floats]:
         """Days a tank with low phosphate and with a stall, and carbon left unused (mg C/L), from the first dose on."""
         start = -self.first_day
         low = self.dosed["phosphate"][start:] < LOW_PHOSPHATE

@@ -106,7 +106,7 @@ def observe(
     raw = true * bias * scale + added + kit.nitrite_factor * nitrite
     if kit.card:
         fields = np.asarray(kit.card)
-        shown = fields[np.abs(raw[..., np.newaxis] - fields).argmin(axis=-1)]
+        shown = fields[np.searchsorted((fields[1:] + fields[:-1]) / 2, raw)]
     else:
         shown = np.round(raw / kit.step) * kit.step
     below, above = raw < kit.limit, raw > kit.highest

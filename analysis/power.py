@@ -9,6 +9,7 @@ Beta(df/2 + 1/2, 1/2) when the baselines are normal.
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -16,6 +17,7 @@ from scipy import special, stats
 from scipy.optimize import brentq
 
 from analysis.noncentral_t import cdf
+from analysis.precision import Precision
 from schemas.errors import AnalysisError
 from schemas.vocabulary import Multiplicity, Verdict
 
@@ -24,7 +26,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from analysis.precision import Layout, Precision
+    from analysis.precision import Layout
 
     Floats = NDArray[np.float64]
 
@@ -59,7 +61,7 @@ def power(
     >>> round(power(1.0, two), 6)
     0.868953
     """
-    limit = float(stats.t.isf(alpha / sides, precision.df)) if critical is None else critical
+    limit = _quantile(precision.df, alpha / sides) if critical is None else critical
 
     def at(ratio: float) -> float:
         upper = 1 - cdf(limit, precision.df, ratio)
@@ -83,7 +85,7 @@ def equivalence_power(effect: float, margin: float, precision: Precision, alpha:
 
     Exact, by integrating over the distribution of the estimated standard error (Owen 1965, Biometrika 52:437).
     """
-    limit = float(stats.t.isf(alpha, precision.df))
+    limit = _quantile(precision.df, alpha)
 
     def at(se: float) -> float:
         x, weight = _spread(precision.df, [margin / (limit * se)])
@@ -98,7 +100,7 @@ def verdict_chances(
     effect: float, margin: float, precision: Precision, alpha: float = 0.05
 ) -> dict[Verdict, float]:
     """Probability of each verdict, read off the two-sided interval at 1 - alpha against the worthwhile difference."""
-    limit = float(stats.t.isf(alpha / 2, precision.df))
+    limit = _quantile(precision.df, alpha / 2)
 
     def at(se: float) -> Floats:
         x, weight = _spread(precision.df, [margin / (limit * se), margin / (2 * limit * se)])
@@ -143,7 +145,7 @@ def half_width(precision: Precision, alpha: float = 0.05, assurance: float | Non
         That probability; left out, the mean over trials.
     """
     df = precision.df
-    limit = float(stats.t.isf(alpha / 2, df)) * precision.se
+    limit = _quantile(df, alpha / 2) * precision.se
     if assurance is None:
         mean = math.exp(special.gammaln((df + 1) / 2) - special.gammaln(df / 2)) * math.sqrt(2 / df)
         if precision.covariate:
@@ -173,14 +175,23 @@ def detectable(
     """The smallest effect, in size, that the test shows with the wanted power."""
     if not alpha < wanted < 1:
         raise AnalysisError(f"A power of {wanted:g} is not between alpha ({alpha:g}) and 1.")
+    return precision.se * _detectable_ratio(wanted, precision.df, precision.covariate, alpha, sides, critical)
+
+
+@lru_cache(maxsize=1024)
+def _detectable_ratio(
+    wanted: float, df: float, covariate: bool, alpha: float, sides: int, critical: float | None
+) -> float:
+    """The detectable effect over the standard error, which does not depend on the error."""
+    unit = Precision(1.0, df, 0, covariate)
 
     def gap(effect: float) -> float:
-        return power(effect, precision, alpha, sides=sides, critical=critical) - wanted
+        return power(effect, unit, alpha, sides=sides, critical=critical) - wanted
 
-    high = precision.se
+    high = 2.0
     while gap(high) < 0:
         high *= 2
-    return float(brentq(gap, 0.0, high, xtol=1e-12 * high))
+    return float(brentq(gap, 0.0, high, xtol=1e-10))
 
 
 def smallest(reaches: Callable[[int], bool], start: int = 1, most: int = 100_000) -> int | None:
@@ -236,15 +247,23 @@ def smallest_randomisation_p(layout: Layout, test: str, reference: str) -> float
     return min(1.0, (2 if (held[:, 0] == held[:, 1]).all() else 1) / draws)
 
 
+def _quantile(df: float, tail: float) -> float:
+    """The t that is passed with this probability."""
+    return float(-special.stdtrit(df, tail))
+
+
 def _precision_kept(precision: Precision) -> tuple[Floats, Floats]:
     """Share of the precision that a covariate's chance imbalance leaves: values and their probabilities.
 
     The contrast's imbalance is normal and the covariate's spread within arms an independent chi-square, so that
     the share is Beta((df + 1)/2, 1/2), here by Gauss-Jacobi quadrature.
     """
-    if not precision.covariate:
-        return np.ones(1), np.ones(1)
-    nodes, weights = special.roots_jacobi(_IMBALANCE_NODES, -0.5, (precision.df - 1) / 2)
+    return _beta_nodes(precision.df) if precision.covariate else (np.ones(1), np.ones(1))
+
+
+@lru_cache(maxsize=256)
+def _beta_nodes(df: float) -> tuple[Floats, Floats]:
+    nodes, weights = special.roots_jacobi(_IMBALANCE_NODES, -0.5, (df - 1) / 2)
     return (nodes + 1) / 2, weights / weights.sum()
 
 

@@ -240,7 +240,7 @@ def simulate(  # noqa: PLR0913 - one simulation's settings, all keyword-only
             break
     if so_far is None:
         raise AnalysisError("The simulation gave no trial.")
-    return _outlook(question, so_far)
+    return outlook(question, so_far)
 
 
 def _chunk(question: Question, trials: Trials, seed: int, sizes: tuple[int, ...], number: int) -> Tally:
@@ -298,7 +298,8 @@ def _sums(trials: int, rows: dict[str, list[Any]]) -> Tally:
     return Tally(trials, counted, total, square)
 
 
-def _outlook(question: Question, sums: Tally) -> Outlook:
+def outlook(question: Question, sums: Tally) -> Outlook:
+    """What the trials counted say."""
     contrasts = []
     for place, (test, reference) in enumerate(question.contrasts):
         contrasts.append(

@@ -83,8 +83,10 @@ class ReadingPlan:
     nitrite_share: float = 0.0
     stop_limits: tuple[StopLimit, ...] = ()
 
-    def drawn(self, layout: Layout, courses: Courses, rng: np.random.Generator) -> Drawn:
-        """The trials as they are analysed; undosed tanks are read with the same luck as dosed ones."""
+    def drawn(
+        self, layout: Layout, courses: Courses, rng: np.random.Generator, *, null: bool = True
+    ) -> Drawn:
+        """The trials as they are analysed, with undosed tanks (if asked for) read with the same luck as dosed ones."""
         days = np.arange(courses.first_day, courses.first_day + len(courses.denitrified))
         rows = np.arange(0, len(days), self.every_days)
         day = days[rows].astype(float)
@@ -102,21 +104,23 @@ class ReadingPlan:
             name: self._read(layout, name, courses.dosed[name][rows], nitrite, seed, missed)
             for name in {self.variable, *(limit.variable for limit in self.stop_limits)}
         }
-        unseen = self._read(
-            layout, self.variable, courses.undosed[self.variable][rows], np.zeros_like(nitrite), seed, missed
-        )
         y, x = self._numbers(seen[self.variable], day, inside)
-        null, null_x = self._numbers(unseen, day, inside)
-        y[lost] = null[lost] = np.nan
+        y[lost] = np.nan
+        null_y = null_x = None
+        if null:
+            undosed = courses.undosed[self.variable][rows]
+            unseen = self._read(layout, self.variable, undosed, np.zeros_like(nitrite), seed, missed)
+            null_y, null_x = self._numbers(unseen, day, inside)
+            null_y[lost] = np.nan
         truth, _ = self._numbers(courses.dosed[self.variable][rows], day, inside)
         undosed, _ = self._numbers(courses.undosed[self.variable][rows], day, inside)
         effects = np.stack(
             [(truth - undosed)[:, layout.arm == arm].mean(axis=1) for arm in range(len(layout.arms))], axis=1
         )
-        harms = courses.harms()
+        harms = dict(courses.harms)
         if self.stop_limits:
             harms["stop rule met"] = self._stopped(seen, day).astype(float)
-        return Drawn(y, x, effects, null, null_x, harms)
+        return Drawn(y, x, effects, null_y, null_x, harms)
 
     def _read(
         self, layout: Layout, variable: str, true: Floats, nitrite: Floats, seed: int, missed: Bools

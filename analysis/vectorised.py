@@ -37,8 +37,9 @@ class ManyFits:
 
     @property
     def p(self) -> Floats:
-        """Two-sided p."""
-        return np.asarray(2 * special.stdtr(self.df, -np.abs(self.estimate / self.se)))
+        """Two-sided p; NaN where there is no spread to test against."""
+        spread = np.where(self.se > 0, self.se, np.nan)
+        return np.asarray(2 * special.stdtr(self.df, -np.abs(self.estimate / spread)))
 
     def half_width(self, alpha: float) -> Floats:
         """Half the two-sided interval at 1 - alpha."""
@@ -203,7 +204,7 @@ def _paired(
     off = np.where(held, d - mean[:, None], 0.0)
     if x is None:
         df = n - 1.0
-        return _checked(mean, (off**2).sum(axis=1) / df / n, df)
+        return _checked(mean, (off**2).sum(axis=1) / df / n, df, d)
     dx = differences(x)
     mean_x = dx.sum(axis=1) / n
     off_x = np.where(held, dx - mean_x[:, None], 0.0)
@@ -212,7 +213,7 @@ def _paired(
     residual = off - slope[:, None] * off_x
     df = n - 2.0
     variance = (residual**2).sum(axis=1) / df
-    return _checked(mean - slope * mean_x, variance * (1 / n + mean_x**2 / square), df)
+    return _checked(mean - slope * mean_x, variance * (1 / n + mean_x**2 / square), df, d)
 
 
 def _pooled(
@@ -259,7 +260,7 @@ def _pooled(
         left = left - slope[:, None] * left_x
         share = share + gap**2 / square
         df = df - 1
-    return _checked(estimate, (left**2).sum(axis=1) / df * share, df)
+    return _checked(estimate, (left**2).sum(axis=1) / df * share, df, y)
 
 
 def _welch(
@@ -276,7 +277,7 @@ def _welch(
         squares = (sides * (y - means[..., None]) ** 2).sum(axis=-1)
         parts = squares / (n - 1) / n
         df = parts.sum(axis=0) ** 2 / (parts**2 / (n - 1)).sum(axis=0)
-        return _checked(means[0] - means[1], parts.sum(axis=0), np.where((n < 2).any(axis=0), np.nan, df))
+        return _checked(means[0] - means[1], parts.sum(axis=0), np.where((n < 2).any(axis=0), np.nan, df), y)
     x = x[:, mine]
     x = np.where(present, x - ((x * present).sum(axis=1) / present.sum(axis=1))[:, None], 0.0)
     sides = np.broadcast_to(sides, (2, *x.shape))
@@ -296,7 +297,7 @@ def _welch(
     variances = np.where(treated, each[0][:, None], each[1][:, None])
     df = _satterthwaite(columns, hat_left, influence**2 / (1 - leverage), variances)
     estimate = coefficients[:, 0] - coefficients[:, 1]
-    return _checked(estimate, (influence**2 * squared).sum(axis=1), np.where(enough, df, np.nan))
+    return _checked(estimate, (influence**2 * squared).sum(axis=1), np.where(enough, df, np.nan), y)
 
 
 def _satterthwaite(columns: Floats, hat_left: Floats, weights: Floats, variances: Floats) -> Floats:
@@ -317,8 +318,13 @@ def _satterthwaite(columns: Floats, hat_left: Floats, weights: Floats, variances
     return np.asarray(trace**2 / (plain + cross + both))
 
 
-def _checked(estimate: Floats, square: Floats, df: Floats) -> ManyFits:
-    """Fits; without degrees of freedom there is an estimate and no error."""
+def _checked(estimate: Floats, square: Floats, df: Floats, of: Floats) -> ManyFits:
+    """Fits, given the squared errors and the numbers compared.
+
+    Without degrees of freedom there is an estimate and no error; an error that is rounding alone is 0.
+    """
     df = np.broadcast_to(df, estimate.shape)
     lost = ~(df > 0)
-    return ManyFits(estimate, np.where(lost, np.nan, np.sqrt(square)), np.where(lost, np.nan, df))
+    se = np.sqrt(square)
+    se = np.where(se <= 1e-12 * np.abs(of).max(axis=-1), 0.0, se)
+    return ManyFits(estimate, np.where(lost, np.nan, se), np.where(lost, np.nan, df))

@@ -87,7 +87,7 @@ def test_harms_on_a_course_worked_by_hand():
     both = {"nitrate": nitrate, "phosphate": phosphate}
     unused = np.where(day < 0, 5.0, 0.25)[:, None, None] * np.ones((1, 1, 2))
     course = Courses(-10, both, both, np.zeros_like(nitrate), unused, np.array([False, True]))
-    harms = course.harms()
+    harms = course.harms
     assert harms["days of low phosphate"].tolist() == [[25, 25]]
     assert harms["stall days"].tolist() == [[0, 10]]
     assert harms["unused carbon"].tolist() == [[10, 10]]

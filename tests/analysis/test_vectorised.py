@@ -65,6 +65,21 @@ def test_each_trial_as_the_single_analysis(layout, lost, covariate, variance):
     assert compared > 20
 
 
+@pytest.mark.parametrize("variance", Variance)
+@pytest.mark.parametrize("layout", LAYOUTS)
+def test_numbers_without_spread_have_no_test(layout, variance):
+    # A coarse kit can show every tank of an arm alike.
+    layout = LAYOUTS[layout]
+    y = np.log(np.array([5.0, 10.0, 10.0, 25.0]))[layout.arm][None, :] * np.ones((3, 1))
+    many = fit_many(layout, y, None, "b", "a", variance)
+    np.testing.assert_allclose(many.estimate, np.log(2), rtol=1e-12)
+    assert (many.se == 0).all()
+    assert np.isnan(many.p).all()
+    assert (many.half_width(0.05) == 0).all()
+    one = single(layout, y[0], None, variance)
+    assert (one.p, one.low) == (None, pytest.approx(one.estimate, rel=1e-12))
+
+
 def test_a_crossover_against_all_columns_written_out():
     layout = crossover("abc", ["abc", "bca", "cab", "acb", "bac", "cba"])
     rng = np.random.default_rng(8)
