@@ -127,6 +127,7 @@ _ENDPOINT = {
     "arms[].geometric_mean": Entry("geometric mean, on the ratio scale", "variable's or 1"),
     "arms[].adjusted_mean": Entry("mean at the average baseline, every block alike", "variable's"),
     **{f"omnibus{key}": entry for key, entry in _F_TEST.items()},
+    **{f"period{key}": entry for key, entry in _F_TEST.items()},
     **{f"carry_over{key}": entry for key, entry in _F_TEST.items()},
     **{f"contrasts[].{key}": entry for key, entry in _FULL.items()},
     "ranks.omnibus": Entry("rank test of all arms; null with fewer than three"),

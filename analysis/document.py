@@ -52,6 +52,7 @@ def _endpoint(result: EndpointResult) -> dict[str, Any]:
         "contrasts": [_contrast(contrast) for contrast in result.contrasts],
         "ranks": _ranks(result.ranks),
         "sphericity": asdict(result.sphericity) if result.sphericity else None,
+        "period": _f_test(result.period),
         "carry_over": _f_test(result.carry_over),
         "time": {"horizon": result.horizon, "curves": [asdict(curve) for curve in result.curves]}
         if result.curves

@@ -10,6 +10,7 @@ import numpy as np
 from analysis.before_after_comparison import SystemSeries, before_after_contrasts
 from analysis.comparison import arm_summaries, dunnett_adjusted, full_contrast, rank_tests, spherical
 from analysis.count_comparison import arm_rates, count_contrast, counted_numbers, spread_of_counts
+from analysis.crossover_tests import period_and_carry_over
 from analysis.linear_model import LinearModel
 from analysis.multiplicity import adjust
 from analysis.notes import endpoint_notes, trial_notes
@@ -120,6 +121,9 @@ def _endpoint(
         return _before_after(protocol, question, plain, pairs, own, variable)
     model = LinearModel(question.data) if question.kept else None
     omnibus = model.omnibus() if model else None
+    period, carry = None, None
+    if protocol.design.kind is DesignKind.CROSSOVER:
+        period, carry = period_and_carry_over(protocol, question)
     result = replace(
         plain,
         omnibus=omnibus,
@@ -127,6 +131,8 @@ def _endpoint(
         contrasts=_contrasts(protocol, question, pairs),
         ranks=rank_tests(question, pairs),
         sphericity=spherical(question, omnibus),
+        period=period,
+        carry_over=carry,
         sensitivity=tuple(sensitivities(question, pairs)),
     )
     return _noted(result, variable)

@@ -317,6 +317,7 @@ class EndpointResult:
     sensitivity: tuple[Sensitivity, ...]
     flow: tuple[ArmFlow, ...]
     notes: tuple[str, ...] = ()
+    period: Omnibus | None = None
     carry_over: CarryOver | None = None
     curves: tuple[TimeCurve, ...] = ()
     horizon: float | None = None

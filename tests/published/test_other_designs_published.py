@@ -39,6 +39,8 @@ def test_enuresis(analysed, published_trial):
     # All ways to give 17 of 29 the drug first.
     assert contrast["randomisation"]["draws"] == math.comb(29, 12) == 51895935
     assert contrast["randomisation"]["method"] == "exact"
+    # Period 0.786765 with t 1.271847.
+    assert endpoint["period"]["F"] == pytest.approx(1.271847**2, abs=5e-6)
     assert endpoint["carry_over"]["F"] == pytest.approx(1.299673**2, abs=5e-6)
     assert endpoint["carry_over"]["p"] == pytest.approx(0.20470, abs=5e-6)
     assert endpoint["variance"] == "pooled"
