@@ -21,7 +21,7 @@ class IntakeStep:
 
 @dataclass(frozen=True)
 class Story:
-    """When things happened in an invented trial, and the seed that was drawn in public."""
+    """When things happened in an invented trial, the seed that was drawn in public, and what went otherwise."""
 
     title: str
     registered_at: dt.datetime
@@ -29,6 +29,7 @@ class Story:
     reported_at: dt.datetime
     seed: str
     intake: tuple[IntakeStep, ...]
+    deviations: tuple[str, ...] = ()
 
 
 def scenarios_folder() -> Path:
@@ -45,4 +46,6 @@ def scenario_names() -> list[str]:
 def read_story(folder: Path) -> Story:
     """Read the story of a scenario."""
     raw = tomllib.loads((folder / STORY).read_text(encoding="utf-8"))
-    return Story(**raw | {"intake": tuple(IntakeStep(**step) for step in raw["intake"])})
+    raw["intake"] = tuple(IntakeStep(**step) for step in raw["intake"])
+    raw["deviations"] = tuple(raw.get("deviations", ()))
+    return Story(**raw)
