@@ -77,7 +77,7 @@ class SerialModel:
         self.variance = profile.variance(rho)
         self.log_likelihood = float(profile.log_likelihood(np.array([rho]))[0])
         distance = np.abs(day[:, None] - day) / unit
-        self._fixed = KenwardRoger(y, columns, *_derivatives(self.variance, rho, distance))
+        self._fixed = KenwardRoger(y, columns, *derivatives(self.variance, rho, distance))
 
     def contrast(self, weights: Floats, level: float, n: int) -> Fit | None:
         """Contrast of the columns, ``n`` as given; None if they cannot estimate it."""
@@ -135,12 +135,13 @@ class _Profile:
             method="bounded",
             options={"xatol": 1e-10},
         )
-        if -float(self.log_likelihood(np.zeros(1))[0]) <= found.fun:
+        # A gain that rounding could make is no correlation.
+        if -float(self.log_likelihood(np.zeros(1))[0]) <= found.fun + 1e-9:
             return 0.0
         return float(np.exp(found.x if found.fun < values[-1] else grid[-1]))
 
 
-def _derivatives(
+def derivatives(
     variance: float, rho: float, distance: Floats
 ) -> tuple[Floats, list[Floats], dict[tuple[int, int], Floats]]:
     """Covariance of the series, its derivatives by variance and rho, and their second derivatives."""
