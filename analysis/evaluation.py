@@ -135,7 +135,8 @@ def _endpoint(
         carry_over=carry,
         sensitivity=tuple(sensitivities(question, pairs)),
     )
-    return _noted(result, variable)
+    noted = _noted(result, variable)
+    return replace(noted, notes=(*noted.notes, *_not_redrawn(allocation, noted.contrasts)))
 
 
 def _plain(
@@ -232,6 +233,16 @@ def _contrasts(protocol: Protocol, question: Question, pairs: list[tuple[int, in
     if protocol.analysis.multiplicity is Multiplicity.DUNNETT:
         return dunnett_adjusted(question, contrasts, pairs)
     return contrasts
+
+
+def _not_redrawn(allocation: Allocation, contrasts: tuple[Contrast, ...]) -> list[str]:
+    """Comparisons that chance made but that no redraw of their two arms alone can test."""
+    return [
+        f"{c.test} against {c.reference}: the draw could not have turned these two arms alone, so there is no "
+        "randomisation test."
+        for c in contrasts
+        if allocation.random and c.estimate is not None and c.randomisation is None
+    ]
 
 
 def _noted(result: EndpointResult, variable: Variable) -> EndpointResult:

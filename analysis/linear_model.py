@@ -44,6 +44,8 @@ class TankData:
     period : int array or None
         In a crossover, codes of the periods (of each cohort, where cohorts start on different dates); the
         block is then the tank.
+    cohort : int array or None
+        In a crossover, codes of the groups of tanks inside which sequences were drawn.
     """
 
     y: Floats
@@ -53,6 +55,7 @@ class TankData:
     x: Floats | None
     blocked: bool
     period: Ints | None = None
+    cohort: Ints | None = None
 
     def only(self, keep: NDArray[np.bool_]) -> TankData:
         """The tanks where ``keep`` is true."""
@@ -63,6 +66,7 @@ class TankData:
             block=self.block[keep],
             x=None if self.x is None else self.x[keep],
             period=None if self.period is None else self.period[keep],
+            cohort=None if self.cohort is None else self.cohort[keep],
         )
 
     def with_y(self, y: Floats) -> TankData:

@@ -32,11 +32,10 @@ def model_law(data: TankData, test: int, reference: int, seed: int) -> Law | Non
     """The law of the pooled contrast; None where nothing could have been drawn otherwise."""
     if LinearModel(data).contrast(test, reference, 0.95) is None:
         return None
-    units = (
-        _mirrored_tanks(data, test, reference)
-        if data.period is not None
-        else _block_rows(data, test, reference)
-    )
+    if data.period is not None and data.cohort is not None:
+        units = _mirrored_tanks(data, data.period, data.cohort, test, reference)
+    else:
+        units = _block_rows(data, test, reference)
     if not units:
         return None
     halves = _half_differences(data, units)
@@ -62,7 +61,7 @@ def _block_rows(data: TankData, test: int, reference: int) -> _Units:
     return units
 
 
-def _mirrored_tanks(data: TankData, test: int, reference: int) -> _Units:
+def _mirrored_tanks(data: TankData, period: Ints, cohort: Ints, test: int, reference: int) -> _Units:
     """Tanks by the pair of sequences that turn into each other when test and reference change places.
 
     Tanks that have lost a period are grouped by what is left of their sequence. A unit's label is true where its
@@ -71,7 +70,7 @@ def _mirrored_tanks(data: TankData, test: int, reference: int) -> _Units:
     groups: dict[tuple[object, ...], list[tuple[bool, Ints]]] = {}
     for tank in np.unique(data.block):
         rows = np.flatnonzero(data.block == tank)
-        rows = rows[np.argsort(data.period[rows])] if data.period is not None else rows
+        rows = rows[np.argsort(period[rows])]
         arms = data.arm[rows]
         turning = np.isin(arms, (test, reference))
         if not turning.any():
@@ -80,8 +79,7 @@ def _mirrored_tanks(data: TankData, test: int, reference: int) -> _Units:
         first = arms[turning][0]
         # Relative to its first: a tank with the mirrored sequence has the same pattern.
         pattern = (arms == first)[turning]
-        periods = data.period[rows] if data.period is not None else rows
-        key = (tuple(periods), tuple(neutral), tuple(pattern))
+        key = (cohort[rows[0]], tuple(period[rows]), tuple(neutral), tuple(pattern))
         groups.setdefault(key, []).append((bool(first == test), rows[turning]))
     units: _Units = []
     for members in groups.values():

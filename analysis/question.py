@@ -143,6 +143,7 @@ def question_of(
         x=x,
         blocked=kind in BLOCKED,
         period=_codes([_period(protocol, tank) for tank in kept]) if kind is DesignKind.CROSSOVER else None,
+        cohort=_codes([tank.block for tank in kept]) if kind is DesignKind.CROSSOVER else None,
     )
     return Question(
         endpoint=endpoint,
