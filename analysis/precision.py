@@ -13,6 +13,7 @@ import numpy as np
 
 from analysis.kenward_roger import KenwardRoger
 from analysis.linear_model import centred
+from analysis.serial import derivatives
 from schemas.errors import AnalysisError
 from schemas.vocabulary import Baseline, Variance
 
@@ -174,7 +175,8 @@ def before_after(
     -------
     Precision
         By generalised least squares with the costs of estimating the memory (Kenward and Roger 1997) at the
-        assumed values: an approximation, as the degrees of freedom of such a series are.
+        assumed values: an approximation, as the degrees of freedom of such a series are. The memory costs degrees of
+        freedom even where there is none, for the analysis cannot know that.
     """
     day = np.array([*before, *after], dtype=float)
     if min(len(before), len(after)) < 1 or len(day) < 4 or len(np.unique(day)) < len(day):
@@ -182,17 +184,11 @@ def before_after(
             "A before-after comparison needs days on both sides, four or more in all, no two alike."
         )
     columns = np.column_stack([np.ones(len(day)), np.repeat([0.0, 1.0], [len(before), len(after)])])
-    apart = np.abs(day[:, None] - day)
-    memory = max(memory, 1e-9)
-    slope = apart * memory ** np.maximum(apart - 1, 0)
-    curve = apart * (apart - 1) * memory ** np.maximum(apart - 2, 0)
-    covariance = sd**2 * memory**apart
+    unit = float(np.diff(np.sort(day)).min())
     model = KenwardRoger(
         np.zeros(len(day)),
         columns,
-        covariance,
-        [covariance / sd**2, sd**2 * slope],
-        {(0, 1): slope, (1, 1): sd**2 * curve},
+        *derivatives(sd**2, memory**unit, np.abs(day[:, None] - day) / unit),
     )
     found = model.estimate(np.array([0.0, 1.0]))
     if found is None:
