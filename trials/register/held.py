@@ -27,7 +27,7 @@ from trials.register.chain import Kind
 from trials.register.records import HeldRow, Reason
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Container, Mapping
 
     from sqlalchemy import ColumnElement, Connection
 
@@ -47,7 +47,7 @@ def waiting(connection: Connection, trial: str) -> list[HeldRow]:
     """List the held rows of a trial that still wait, in the order of intake, sheet and row."""
     intakes = {entry.number: entry for entry in queries.entries(connection, trial=trial, kind=Kind.INTAKE)}
     names = {number: IntakeBody.of(entry).file.name for number, entry in intakes.items()}
-    held = _held(connection, trial)
+    held = _held(connection, intakes)
     last_sent = _last_sent(connection, trial, held)
     versions = {entry: _versions(connection, entry, names) for entry in {row.entry for row in held}}
     return [
@@ -62,15 +62,15 @@ def _held_row(row: _Row, file: str, taken_in_at: str) -> HeldRow:
     return HeldRow(file, row.sheet, row.row, json.loads(row.cells), reasons, taken_in_at)
 
 
-def _held(connection: Connection, trial: str) -> list[_Row]:
+def _held(connection: Connection, intakes: Container[int]) -> list[_Row]:
+    """Read the rows that were held in some intakes; the trial is looked at here, so that the index serves."""
     table = tables.rows.c
     query = (
         select(table.entry, table.sheet, table.row, table.cells, table.reasons)
-        .join(tables.entries, tables.entries.c.number == table.entry)
-        .where(tables.entries.c.trial == trial, table.outcome == HELD)
+        .where(table.outcome == HELD)
         .order_by(table.entry, table.sheet, table.row)
     )
-    return [_Row(*row) for row in connection.execute(query)]
+    return [_Row(*row) for row in connection.execute(query) if row.entry in intakes]
 
 
 def _last_sent(connection: Connection, trial: str, held: list[_Row]) -> dict[str, int]:
@@ -110,7 +110,7 @@ def _taken_over(connection: Connection, row: _Row, versions: Mapping[int, bool])
     """Whether a later version of the row's file has a row in its place."""
     table = tables.rows.c
     query = select(table.entry, table.cells).where(
-        table.entry.in_(versions), table.sheet == row.sheet, table.row == row.row
+        table.entry.in_(list(versions)), table.sheet == row.sheet, table.row == row.row
     )
     return any(
         versions[entry] or _all_but_one(row.cells, cells) for entry, cells in connection.execute(query).all()

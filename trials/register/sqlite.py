@@ -32,6 +32,8 @@ APPLICATION_ID = int.from_bytes(b"ftnk")
 FORMAT = 1
 """The version of the tables, kept as ``user_version``."""
 
+_OLDEST = (3, 37)  # the first with STRICT tables
+
 _PRAGMAS = (
     "foreign_keys = ON",
     "recursive_triggers = ON",
@@ -89,6 +91,11 @@ def open_database(path: Path, *, create: bool, wait: float) -> Engine:
     RegisterError
         The file is not to be had, not a register, or of another version.
     """
+    if sqlite3.sqlite_version_info < _OLDEST:
+        raise RegisterError(
+            f"This Python has SQLite {sqlite3.sqlite_version}, and a register needs "
+            f"{'.'.join(map(str, _OLDEST))} or newer; use a newer Python."
+        )
     _prepare_place(path, create=create)
 
     def connect() -> sqlite3.Connection:

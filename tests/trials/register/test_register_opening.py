@@ -231,6 +231,13 @@ def test_rights_that_are_missing_are_said(path, open_folder):
         Register.open(str(copy))
 
 
+def test_an_old_sqlite_is_said(path, monkeypatch):
+    monkeypatch.setattr(sqlite3, "sqlite_version_info", (3, 36, 0))
+    with pytest.raises(RegisterError, match=r"a register needs 3\.37 or newer; use a newer Python"):
+        Register.open(str(path), create=True)
+    assert not path.exists()
+
+
 def test_a_vanished_register_is_said(register, path):
     path.unlink()
     with pytest.raises(RegisterError, match="cannot be opened"):
