@@ -15,9 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy import stats
 
-from analysis.cluster_robust import ClusterRobust
 from analysis.linear_model import centred, t_fit
-from analysis.mixed_model import MixedModel
 from analysis.records import Fit, Omnibus
 
 if TYPE_CHECKING:
@@ -176,34 +174,6 @@ class CrossoverModel:
             return Omnibus(None, float(df), float(max(self.df, 0)), None)
         f = square / df / variance
         return Omnibus(f, float(df), float(self.df), float(stats.f.sf(f, df, self.df)))
-
-
-class RandomTanks:
-    """The same crossover with tanks random, by REML and Kenward-Roger: comparisons between tanks count too.
-
-    Raises
-    ------
-    AnalysisError
-        As :class:`analysis.mixed_model.MixedModel`.
-    """
-
-    def __init__(self, data: PeriodData) -> None:
-        self._data = data
-        self.model = MixedModel(data.y, data.columns, {"tank": data.tank})
-
-    def contrast(self, test: int, reference: int, level: float) -> Fit | None:
-        """Difference of two arms; None where it cannot be estimated. ``n`` counts the tanks that had both."""
-        weights = np.zeros(len(self._data.arms))
-        weights[test], weights[reference] = 1.0, -1.0
-        return self.model.contrast(weights, level, len(tanks_with_both(self._data, test, reference)))
-
-
-def robust_crossover_contrast(data: PeriodData, test: int, reference: int, level: float) -> Fit | None:
-    """Difference of two arms with a cluster-robust error, whole tanks the clusters (CR2, Bell-McCaffrey)."""
-    columns = data.columns
-    weights = np.zeros(columns.shape[1])
-    weights[test], weights[reference] = 1.0, -1.0
-    return ClusterRobust(data.y, columns, data.tank, data.tank).contrast(weights, level)
 
 
 @dataclass(frozen=True)

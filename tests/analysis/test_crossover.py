@@ -5,16 +5,16 @@ import pytest
 import statsmodels.api as sm
 from scipy import stats
 
-from analysis.cluster_robust import ClusterRobust
+from analysis.cluster_robust import ClusterRobust, robust_contrast
 from analysis.crossover import (
     CrossoverModel,
     PeriodData,
-    RandomTanks,
     carry_over,
     period_difference,
-    robust_crossover_contrast,
     tanks_with_both,
 )
+from analysis.linear_model import LinearModel, TankData
+from analysis.mixed_model import RandomBlocks
 from analysis.sequences import crossover_sequences
 
 # Hills and Armitage (1979), British Journal of Clinical Pharmacology 8:7: dry nights of 14 under drug and placebo.
@@ -157,27 +157,39 @@ def test_against_dummy_columns(seed, kind):
     )
 
 
-def test_cluster_robust_and_random_tanks_beside():
+def as_tanks(data):
+    """The same numbers for the one linear model: tanks as blocks, periods as covariates."""
+    return TankData(data.y, data.arm, data.tank, data.arms, None, blocked=True, period=data.period)
+
+
+def test_the_one_linear_model_with_periods_is_the_same_comparison():
     data = random_data(np.random.default_rng(4), tanks=12)
-    robust = robust_crossover_contrast(data, 1, 0, 0.95)
+    ours, theirs = CrossoverModel(data).contrast(1, 0, 0.95), LinearModel(as_tanks(data)).contrast(1, 0, 0.95)
+    assert (ours.estimate, ours.se, ours.df) == pytest.approx((theirs.estimate, theirs.se, theirs.df))
     model = ClusterRobust(
         data.y, np.column_stack([data.arm_columns, data.period_columns]), data.tank, data.tank
     )
-    assert robust == model.contrast(np.array([-1.0, 1, 0, 0, 0, 0]), 0.95)
-    fixed = CrossoverModel(data).contrast(1, 0, 0.95)
-    assert robust.estimate == pytest.approx(fixed.estimate)
+    robust = robust_contrast(as_tanks(data), 1, 0, 0.95)
+    expected = model.contrast(np.array([-1.0, 1, 0, 0, 0, 0]), 0.95)
+    assert (robust.estimate, robust.se, robust.df) == pytest.approx(
+        (expected.estimate, expected.se, expected.df)
+    )
+
+
+def test_random_tanks_are_statsmodels_reml():
+    data = random_data(np.random.default_rng(4), tanks=12)
     theirs = sm.MixedLM(
         data.y, np.column_stack([dummies(data.arm), dummies(data.period)[:, 1:]]), groups=data.tank
     )
     reml = theirs.fit(reml=True, method="lbfgs")
-    random = RandomTanks(data)
+    random = RandomBlocks(as_tanks(data))
     assert random.contrast(1, 0, 0.95).estimate == pytest.approx(reml.fe_params[1], rel=1e-4)
-    assert random.model.log_likelihood == pytest.approx(reml.llf, abs=1e-5)
 
 
 def test_tanks_random_or_fixed_agree_where_every_tank_had_every_arm():
     data = random_data(np.random.default_rng(2), missing=0.0, tanks=6)
-    fixed, random = CrossoverModel(data).contrast(2, 0, 0.95), RandomTanks(data).contrast(2, 0, 0.95)
+    fixed = CrossoverModel(data).contrast(2, 0, 0.95)
+    random = RandomBlocks(as_tanks(data)).contrast(2, 0, 0.95)
     assert (random.estimate, random.se, random.df) == pytest.approx(
         (fixed.estimate, fixed.se, fixed.df), rel=1e-6
     )
