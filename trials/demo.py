@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     import datetime as dt
     from collections.abc import Callable
 
+    from schemas.allocation import Allocation
     from trials.register.records import IntakeBatch, SealedTrial
     from trials.scenarios import IntakeStep, Story
 
@@ -75,11 +76,26 @@ def run_demo(folder: Path, scenario: str, *, say: Say) -> DemoOutcome:
         sealed = _register(record, place, story, say)
         baseline, *later = story.intake
         _take_in(record, sealed, place, baseline, say)
-        _allocate(record, sealed, story, say)
+        shared = _allocate(record, sealed, story, say)
         for step in later:
             _take_in(record, sealed, place, step, say)
         _waiting(record, sealed, say)
-        return _report(record, sealed, place, story, say)
+        readings = record.readings(sealed.id)
+        _command(say, "fairtank analyse", story.reported_at)
+        analysis = evaluate(
+            sealed.protocol,
+            shared,
+            readings,
+            protocol_digest=sealed.digest,
+            data_digest=record.data_digest(sealed.id),
+            version=__version__,
+        )
+        say(f"  {len(readings)} readings, {len(analysis.endpoints)} endpoints")
+        _command(say, "fairtank report --folder report", story.reported_at)
+        material = material_from(record, sealed, shared, analysis, made_at=story.reported_at)
+    material = replace(material, deviations=(*story.deviations, *_doses_halved(readings)))
+    page = write_report(place / "report", material)
+    return DemoOutcome(page, answer_lines(analysis, sealed.protocol, shared), place)
 
 
 def _new_folder(folder: Path) -> Path:
@@ -110,13 +126,14 @@ def _register(record: Register, place: Path, story: Story, say: Say) -> SealedTr
     return sealed
 
 
-def _allocate(record: Register, sealed: SealedTrial, story: Story, say: Say) -> None:
+def _allocate(record: Register, sealed: SealedTrial, story: Story, say: Say) -> Allocation:
     _command(say, f'fairtank allocate --seed "{story.seed}"', story.drawn_at)
     shared = allocation.draw(sealed.protocol, sealed.digest, story.seed)
     record.record_allocation(sealed.id, shared, story.drawn_at)
     counts = {arm.id: list(shared.arm_of().values()).count(arm.id) for arm in sealed.protocol.arms}
     say(f"  the seed: {shared.how}")
     say(f"  {', '.join(f'{count} tanks {arm}' for arm, count in counts.items())}")
+    return shared
 
 
 def _take_in(record: Register, sealed: SealedTrial, place: Path, step: IntakeStep, say: Say) -> None:
@@ -143,28 +160,6 @@ def _waiting(record: Register, sealed: SealedTrial, say: Say) -> None:
     for row in held:
         where = f"{row.file}, row {row.row}" + (f" of sheet {row.sheet}" if row.sheet else "")
         say(f"  {where}: {' '.join(reason.text for reason in row.reasons)}")
-
-
-def _report(record: Register, sealed: SealedTrial, place: Path, story: Story, say: Say) -> DemoOutcome:
-    _command(say, "fairtank analyse", story.reported_at)
-    shared = record.allocation(sealed.id)
-    if shared is None:
-        raise FairtankError(f"{sealed.id} lost its allocation between two steps; run the demo again.")
-    readings = record.readings(sealed.id)
-    analysis = evaluate(
-        sealed.protocol,
-        shared,
-        readings,
-        protocol_digest=sealed.digest,
-        data_digest=record.data_digest(sealed.id),
-        version=__version__,
-    )
-    say(f"  {len(readings)} readings, {len(analysis.endpoints)} endpoints")
-    _command(say, "fairtank report", story.reported_at)
-    material = material_from(record, sealed, shared, analysis, made_at=story.reported_at)
-    material = replace(material, deviations=(*story.deviations, *_doses_halved(readings)))
-    page = write_report(place / "report", material)
-    return DemoOutcome(page, answer_lines(analysis, sealed.protocol, shared), place)
 
 
 def _doses_halved(readings: pd.DataFrame) -> list[str]:
