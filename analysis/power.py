@@ -9,6 +9,7 @@ Beta(df/2 + 1/2, 1/2) when the baselines are normal.
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
@@ -16,8 +17,9 @@ import numpy as np
 from scipy import special, stats
 from scipy.optimize import brentq
 
+from analysis.dunnett import critical_value
 from analysis.noncentral_t import cdf
-from analysis.precision import Precision
+from analysis.precision import Precision, contrast_correlation
 from schemas.errors import AnalysisError
 from schemas.vocabulary import Multiplicity, Verdict
 
@@ -222,17 +224,53 @@ def omnibus_power(means: Sequence[float], layout: Layout, sd: float, alpha: floa
     return float(1 - special.ncfdtr(df1, df2, between, stats.f.isf(alpha, df1, df2)))
 
 
+@dataclass(frozen=True)
+class Bar:
+    """What a comparison must pass to stand whatever becomes of the others: a level, and Dunnett's |t| in its place."""
+
+    alpha: float
+    critical: float | None = None
+
+
 def first_step(alpha: float, comparisons: int, rule: Multiplicity) -> float:
     """The level at which a comparison is tested first when so many share the error rate.
 
-    Holm's first step is Bonferroni's; a fixed order spends all on the first. Power at this level is what a
-    comparison has whatever becomes of the others. Dunnett's test has its own critical value instead.
+    Holm's first step is Bonferroni's; a fixed order spends all on the first. Dunnett's test has a critical value
+    instead, see :func:`bar`.
     """
     if comparisons < 1:
         raise AnalysisError("An error rate is shared by one comparison or more.")
-    if rule is Multiplicity.DUNNETT:
-        raise AnalysisError("Dunnett's test has a critical value of its own, not a level; give that.")
     return alpha / comparisons if rule is Multiplicity.HOLM else alpha
+
+
+def bar(
+    alpha: float,
+    rule: Multiplicity,
+    layout: Layout,
+    pairs: Sequence[tuple[str, str]],
+    df: float,
+    *,
+    family: int = 0,
+) -> Bar:
+    """What each of some comparisons must pass first.
+
+    Parameters
+    ----------
+    alpha, rule
+        As registered.
+    layout, pairs
+        The comparisons; Dunnett's rule shares the error rate among them by their correlation in the one model.
+    df : float
+        Degrees of freedom of their error.
+    family : int
+        Comparisons that share the error rate in all, if more; with Dunnett's rule, those of other endpoints, with
+        which this one shares by Bonferroni.
+    """
+    family = max(family, len(pairs))
+    if rule is not Multiplicity.DUNNETT:
+        return Bar(first_step(alpha, family, rule))
+    level = alpha * len(pairs) / family
+    return Bar(level, critical_value(contrast_correlation(layout, pairs), df, 1 - level))
 
 
 def smallest_randomisation_p(layout: Layout, test: str, reference: str) -> float:

@@ -207,24 +207,39 @@ def _remaining(baseline: Baseline, correlation: float) -> float:
     return float(np.sqrt(1 - correlation**2)) if baseline is Baseline.ADJUST else 1.0
 
 
-def _pooled(layout: Layout, test: int, reference: int, sds: Floats) -> tuple[float, float, int]:
+def contrast_correlation(layout: Layout, pairs: Sequence[tuple[str, str]]) -> Floats:
+    """Correlation of contrasts (test, reference) estimated by the one model with its common error."""
+    vectors, _ = _projected(layout, pairs)
+    covariance = vectors @ vectors.T
+    spread = np.sqrt(np.diagonal(covariance))
+    return np.asarray(covariance / np.outer(spread, spread))
+
+
+def _projected(layout: Layout, pairs: Sequence[tuple[str, str]]) -> tuple[Floats, int]:
+    """A vector for each contrast whose products are the covariances over the error variance; and the model's rank."""
     columns = (layout.arm[:, None] == np.arange(len(layout.arms))).astype(float)
     if layout.period is not None:
         columns = np.hstack([columns, (layout.period[:, None] == np.unique(layout.period)).astype(float)])
     _, s, vt = np.linalg.svd(centred(columns, layout.block), full_matrices=False)
     rank = int((s > 1e-9 * max(1.0, float(s.max(initial=0.0)))).sum())
-    weights = np.zeros(columns.shape[1])
-    weights[test], weights[reference] = 1.0, -1.0
-    projected = vt[:rank] @ weights
-    if not np.allclose(vt[:rank].T @ projected, weights, atol=1e-8):
-        names = layout.arms[test], layout.arms[reference]
-        raise AnalysisError(
-            f"{names[0]} and {names[1]} never meet in this layout, not even through other arms."
-        )
+    weights = np.zeros((len(pairs), columns.shape[1]))
+    for row, (test, reference) in zip(weights, pairs, strict=True):
+        row[layout.arms.index(test)], row[layout.arms.index(reference)] = 1.0, -1.0
+    inside = weights @ vt[:rank].T
+    for image, row, (test, reference) in zip(inside @ vt[:rank], weights, pairs, strict=True):
+        if not np.allclose(image, row, atol=1e-8):
+            raise AnalysisError(
+                f"{test} and {reference} never meet in this layout, not even through other arms."
+            )
+    return inside / s[:rank], rank
+
+
+def _pooled(layout: Layout, test: int, reference: int, sds: Floats) -> tuple[float, float, int]:
+    vectors, rank = _projected(layout, [(layout.arms[test], layout.arms[reference])])
     sd = float(np.sqrt(np.mean(sds[layout.arm] ** 2)))
     df = len(layout.arm) - len(np.unique(layout.block)) - rank
     n = int(np.isin(layout.arm, (test, reference)).sum())
-    return sd * float(np.linalg.norm(projected / s[:rank])), float(df), n
+    return sd * float(np.linalg.norm(vectors[0])), float(df), n
 
 
 def _paired(layout: Layout, test: int, reference: int, sds: Floats) -> tuple[float, float, int]:

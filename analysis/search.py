@@ -9,13 +9,13 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field, replace
-from functools import cache, partial
+from functools import partial
 from itertools import product
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.power import detectable, first_step, half_width, power
+from analysis.power import bar, detectable, half_width, power
 from analysis.precision import complete_blocks, parallel, precision
 from analysis.simulation import Simulated, Tally, outlook, tally
 from schemas.errors import AnalysisError
@@ -268,8 +268,6 @@ def search_by_formula(
         Designs too small for any error to be judged have power 0.
     """
     arms, blocked = question.layout.arms, question.layout.blocked
-    alpha = _level(question)
-    shown = cache(partial(detectable, wanted, alpha=alpha))
     found = []
     for size in space.sizes():
         cost = space.cost(size, len(arms))
@@ -285,13 +283,30 @@ def search_by_formula(
         except AnalysisError:
             found.append(Found(size, cost, Simulated(0.0, 0.0), math.inf, None))
             continue
-        chances = [
-            power(effects[arms.index(test)] - effects[arms.index(reference)], one, alpha)
-            for (test, reference), one in zip(question.contrasts, known, strict=True)
+        bars = [
+            bar(
+                question.alpha,
+                question.multiplicity,
+                layout,
+                question.contrasts,
+                one.df,
+                family=question.family or 0,
+            )
+            for one in known
         ]
-        weakest = int(np.argmin(chances))
-        width = half_width(known[weakest], question.alpha)
-        found.append(Found(size, cost, Simulated(chances[weakest], 0.0), width, shown(known[weakest])))
+        chances = [
+            power(
+                effects[arms.index(test)] - effects[arms.index(reference)],
+                one,
+                over.alpha,
+                critical=over.critical,
+            )
+            for (test, reference), one, over in zip(question.contrasts, known, bars, strict=True)
+        ]
+        at = int(np.argmin(chances))
+        shown = detectable(wanted, known[at], bars[at].alpha, critical=bars[at].critical)
+        width = half_width(known[at], question.alpha)
+        found.append(Found(size, cost, Simulated(chances[at], 0.0), width, shown))
     return tuple(sorted(found, key=_cheapest_first))
 
 
@@ -426,10 +441,6 @@ def _simulated(size: Size, cost: Cost, result: Outlook) -> Found:
     weakest = min(result.contrasts, key=lambda contrast: contrast.power.value)
     width = weakest.half_width.value
     return Found(size, cost, weakest.power, width if math.isfinite(width) else math.inf, None, result)
-
-
-def _level(question: Question) -> float:
-    return first_step(question.alpha, question.family or len(question.contrasts), question.multiplicity)
 
 
 def _cheapest_first(found: Found) -> tuple[float, int, int, float, Size]:

@@ -15,7 +15,8 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 
-from analysis.vectorised import VERDICTS, adjusted, fit_many, verdict_codes
+from analysis.precision import contrast_correlation
+from analysis.vectorised import VERDICTS, adjusted, fit_many, passes_dunnett, verdict_codes
 from schemas.errors import AnalysisError
 from schemas.vocabulary import Multiplicity
 
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from analysis.precision import Layout
+    from analysis.vectorised import ManyFits
     from schemas.vocabulary import Variance, Verdict
 
     Floats = NDArray[np.float64]
@@ -254,8 +256,8 @@ def tally(question: Question, drawn: Drawn) -> Tally:
     rows: dict[str, list[Any]] = defaultdict(list)
     fits = [fit_many(layout, drawn.y, drawn.x, *pair, question.variance) for pair in question.contrasts]
     p = np.stack([fit.p for fit in fits], axis=1)
-    shared = adjusted(p, question.multiplicity, question.family)
-    rows[_ANY].append((shared < alpha).any(axis=1))
+    stands = _stands(question, fits, p)
+    rows[_ANY].append(stands.any(axis=1))
     for place, (fit, pair) in enumerate(zip(fits, question.contrasts, strict=True)):
         test, reference = (layout.arms.index(name) for name in pair)
         effect = drawn.effects[:, test] - drawn.effects[:, reference]
@@ -264,7 +266,7 @@ def tally(question: Question, drawn: Drawn) -> Tally:
         rows["bias"].append(fit.estimate - effect)
         rows["half width"].append(half)
         rows[_UNANSWERED].append(np.isnan(half))
-        rows[_FOUND].append(shared[:, place] < alpha)
+        rows[_FOUND].append(stands[:, place])
         rows[_ALONE].append(p[:, place] < alpha)
         if question.margin is not None:
             codes = verdict_codes(fit.estimate - half, fit.estimate + half, question.margin)
@@ -277,12 +279,22 @@ def tally(question: Question, drawn: Drawn) -> Tally:
         ]
         p = np.stack([fit.p for fit in fits], axis=1)
         rows[_FALSE].extend((p < alpha).T)
-        rows[_ANY_FALSE].append((adjusted(p, question.multiplicity, question.family) < alpha).any(axis=1))
+        rows[_ANY_FALSE].append(_stands(question, fits, p).any(axis=1))
     for name, values in drawn.harms.items():
         rows[_HARM + name].extend(
             values[:, layout.arm == arm].mean(axis=1) for arm in range(len(layout.arms))
         )
     return _sums(len(drawn.y), rows)
+
+
+def _stands(question: Question, fits: list[ManyFits], p: Floats) -> NDArray[np.bool_]:
+    """Which contrasts are different after sharing the error rate, (trials, contrasts)."""
+    if question.multiplicity is Multiplicity.DUNNETT:
+        matrix = contrast_correlation(question.layout, question.contrasts)
+        # Primary endpoints share by Bonferroni, the rule holds within each.
+        share = len(fits) / max(question.family or 0, len(fits))
+        return passes_dunnett(fits, matrix, question.alpha * share)
+    return np.asarray(adjusted(p, question.multiplicity, question.family) < question.alpha)
 
 
 def _sums(trials: int, rows: dict[str, list[Any]]) -> Tally:

@@ -12,10 +12,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy import special
 
+from analysis.dunnett import critical_value
 from schemas.errors import AnalysisError
 from schemas.vocabulary import Multiplicity, Summary, Variance, Verdict
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
 
     from analysis.precision import Layout
@@ -103,9 +106,29 @@ def adjusted(p: Floats, rule: Multiplicity, family: int | None = None) -> Floats
         np.put_along_axis(result, order, np.maximum.accumulate(stepped, axis=1), axis=1)
     else:
         raise AnalysisError(
-            f"Many trials at once are not adjusted by the rule {rule}; holm comes close to it."
+            "Dunnett's rule goes by the correlation of contrasts, not by p alone: see passes_dunnett."
         )
     return np.where(np.isnan(p), np.nan, result)
+
+
+def passes_dunnett(fits: Sequence[ManyFits], matrix: Floats, alpha: float) -> Bools:
+    """Which contrasts of each trial Dunnett's rule calls different, (trials, contrasts).
+
+    Each contrast's |t| against the critical value at its own degrees of freedom and the correlation of the contrasts
+    in the whole layout; between many degrees of freedom the value is interpolated in their inverse.
+    """
+    df = np.stack([fit.df for fit in fits], axis=1)
+    t = np.stack([np.abs(fit.estimate / np.where(fit.se > 0, fit.se, np.nan)) for fit in fits], axis=1)
+    kinds = np.unique(df[np.isfinite(df)])
+    if len(kinds) > 16:
+        kinds = 1 / np.linspace(1 / kinds[0], 1 / kinds[-1], 16)
+    values = [critical_value(matrix, float(kind), 1 - alpha) for kind in kinds]
+    known = np.where(np.isfinite(df), df, kinds[-1]) if len(kinds) else df
+    return (
+        np.asarray(t > np.interp(-1 / known, -1 / kinds, values))
+        if len(kinds)
+        else np.zeros(df.shape, dtype=bool)
+    )
 
 
 def verdict_codes(low: Floats, high: Floats, distance: float) -> NDArray[np.int64]:

@@ -9,6 +9,8 @@ from hypothesis import strategies as st
 from scipy import integrate, optimize, stats
 
 from analysis.power import (
+    Bar,
+    bar,
     detectable,
     equivalence_power,
     first_step,
@@ -213,8 +215,6 @@ def test_sharing_the_error_rate():
     assert first_step(0.05, 3, Multiplicity.HOLM) == pytest.approx(0.05 / 3)
     assert first_step(0.05, 3, Multiplicity.FIXED_ORDER) == 0.05
     assert first_step(0.05, 3, Multiplicity.NONE) == 0.05
-    with pytest.raises(AnalysisError, match="critical value"):
-        first_step(0.05, 3, Multiplicity.DUNNETT)
     with pytest.raises(AnalysisError, match="one comparison or more"):
         first_step(0.05, 0, Multiplicity.HOLM)
 
@@ -247,3 +247,16 @@ def test_normal_formula_is_one_or_two_short(sd, ratio, normal):
         start=2,
     )
     assert 0 < got - normal < 2.5
+
+
+# Dunnett 1964, Biometrics 20:482, two-sided 5 % points for two arms against a control, from memory.
+@pytest.mark.parametrize(("tanks", "df", "published"), [(5, 12, 2.50), (11, 30, 2.32)])
+def test_dunnett_bar(tanks, df, published):
+    layout = parallel("abc", [tanks] * 3)
+    got = bar(0.05, Multiplicity.DUNNETT, layout, [("b", "a"), ("c", "a")], df)
+    assert got.critical == pytest.approx(published, abs=0.005)
+    # Two primary endpoints share by Bonferroni.
+    shared = bar(0.05, Multiplicity.DUNNETT, layout, [("b", "a"), ("c", "a")], df, family=4)
+    alone = bar(0.025, Multiplicity.DUNNETT, layout, [("b", "a"), ("c", "a")], df)
+    assert shared == alone
+    assert bar(0.05, Multiplicity.HOLM, layout, [("b", "a"), ("c", "a")], df, family=4) == Bar(0.0125)

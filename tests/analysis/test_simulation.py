@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from analysis.plain_trials import PlainTrials
-from analysis.power import equivalence_power, first_step, half_width, power, verdict_chances
+from analysis.power import bar, equivalence_power, first_step, half_width, power, verdict_chances
 from analysis.precision import blocks, complete_blocks, crossover, parallel, precision
 from analysis.simulation import Question, Simulated, simulate, tally
 from schemas.errors import AnalysisError
@@ -216,3 +216,14 @@ def test_nothing_to_do_is_refused():
         simulate(question, PlainTrials(layout, (0, 1), (1, 1)), seed=1, most=0)
     with pytest.raises(AnalysisError, match="no trial"):
         simulate(question, PlainTrials(layout, (0, 1), (1, 1)), seed=1, spread_out=lambda _work, _numbers: [])
+
+
+@pytest.mark.parametrize("layout", [parallel("abc", [6, 6, 6]), complete_blocks("abc", 5)])
+def test_dunnett_keeps_its_level_and_has_its_power(layout):
+    pairs = (("b", "a"), ("c", "a"))
+    question = Question(layout, pairs, POOLED, multiplicity=Multiplicity.DUNNETT)
+    got = simulate(question, PlainTrials(layout, (0, 0.9, 0.3), (0.5, 0.5, 0.5)), seed=24, most=20_000)
+    assert near(got.any_false_positive, 0.05)
+    known = precision(layout, "b", "a", 0.5, variance=POOLED)
+    over = bar(0.05, Multiplicity.DUNNETT, layout, pairs, known.df)
+    assert near(got.contrasts[0].power, power(0.9, known, critical=over.critical))

@@ -6,12 +6,20 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from analysis.conclusions import verdict
+from analysis.dunnett import critical_value
 from analysis.linear_model import LinearModel, TankData
 from analysis.multiplicity import adjust
 from analysis.own_error import own_error
 from analysis.precision import blocks, complete_blocks, crossover, parallel
 from analysis.summaries import Series, summarise
-from analysis.vectorised import VERDICTS, adjusted, fit_many, summarise_many, verdict_codes
+from analysis.vectorised import (
+    VERDICTS,
+    adjusted,
+    fit_many,
+    passes_dunnett,
+    summarise_many,
+    verdict_codes,
+)
 from schemas.errors import AnalysisError
 from schemas.vocabulary import Multiplicity, Summary, Variance
 
@@ -118,7 +126,7 @@ def test_adjusted_p_as_for_one_trial(p, rule):
 def test_others_of_the_family_count():
     got = adjusted(np.array([[0.01, 0.02]]), Multiplicity.HOLM, family=4)
     np.testing.assert_allclose(got, [[0.04, 0.06]])
-    with pytest.raises(AnalysisError, match="dunnett"):
+    with pytest.raises(AnalysisError, match="Dunnett"):
         adjusted(np.array([[0.01, 0.02]]), Multiplicity.DUNNETT)
 
 
@@ -157,3 +165,24 @@ def test_summaries_as_for_one_tank(values, summary):
 def test_other_summaries_are_refused():
     with pytest.raises(AnalysisError, match="count"):
         summarise_many(np.ones((3, 2)), np.arange(3.0), Summary.COUNT)
+
+
+def test_dunnett_at_each_trials_own_degrees_of_freedom():
+    layout = parallel("abc", [5, 5, 5])
+    matrix = np.array([[1, 0.5], [0.5, 1]])
+    rng = np.random.default_rng(10)
+    y = rng.normal(size=(200, 15)) * np.array([0.3, 1.0, 2.0])[layout.arm] + 1.5 * layout.arm
+    fits = [fit_many(layout, y, None, arm, "a", Variance.OWN) for arm in "bc"]
+    got = passes_dunnett(fits, matrix, 0.05)
+    near_the_edge = 0
+    for column, fit in enumerate(fits):
+        for row in range(40):
+            critical = critical_value(matrix, float(fit.df[row]), 0.95)
+            t = abs(fit.estimate[row] / fit.se[row])
+            near_the_edge += abs(t / critical - 1) < 0.01
+            if abs(t / critical - 1) >= 0.01:
+                assert got[row, column] == (t > critical)
+    assert near_the_edge < 8
+    assert 0.1 < got.mean() < 0.9
+    alone = fit_many(layout, np.full((2, 15), 1.0), None, "b", "a", Variance.OWN)
+    assert not passes_dunnett([alone], np.ones((1, 1)), 0.05).any()
