@@ -30,6 +30,8 @@ if TYPE_CHECKING:
     import datetime as dt
     from collections.abc import Sequence
 
+    from numpy.typing import NDArray
+
     from schemas.protocol import Protocol
     from trials.intake.headers import Layout
     from trials.intake.tables import RawTable
@@ -63,50 +65,30 @@ def read_file(path: Path | str, protocol: Protocol, seen: pd.DataFrame, today: d
 def take_in(file: SourceFile, protocol: Protocol, seen: pd.DataFrame, today: dt.date) -> IntakeBatch:
     """As :func:`read_file`, for a file that is in memory."""
     names = VariableNames(variables_for(protocol))
-    tables, remarks = read_tables(file, lambda header: known_columns(header, names))
-    readable, more = _readable(file, tables, names)
-    tables = [table for table, _ in readable]
+    tables, how = read_tables(file, lambda header: known_columns(header, names))
+    readable, columns = _readable(file, tables, names)
     by = Understanding(protocol, names, _decimal(readable), Holds())
-    place = _place(tables)
-    firsts = np.cumsum([0, *map(len, tables)])
-    drafts = stacked(
-        [
-            drafts_of(table, layout, int(first), by)
-            for (table, layout), first in zip(readable, firsts, strict=False)
-        ]
-    )
+    place = _place(readable)
+    drafts = _drafts(readable, by)
     fit = review(drafts, by, today)
     known, group = recognise(drafts, fit, seen, place, by)
-    held = by.holds.lines(len(place))
-    lines = drafts["line"].to_numpy()
+    lines, held = drafts["line"].to_numpy(), by.holds.lines(len(place))
     new = ~held[lines] & ~known
-    if group.max(initial=-1) + 1 < fit.sum():
-        new[new] = ~pd.Series(group[new]).duplicated().to_numpy()
+    new[new] = _first_of_each(group[new])
     accepted = drafts if new.all() else drafts[new]
-    gives, gives_nothing = np.zeros(len(held), dtype=bool), np.zeros(len(held), dtype=bool)
-    gives[lines[new]], gives_nothing[lines[~new]] = True, True
-    reasons = by.holds.as_json(len(held))
-    rows = pd.DataFrame(
-        {
-            "sheet": text_array(place.sheets, place.sheet_of),
-            "row": place.numbers,
-            "outcome": text_array(_OUTCOMES, np.where(held, 1, np.where(gives, 0, 2))),
-            "cells": pd.Series(
-                list(chain.from_iterable(table.cells_as_json() for table in tables)), dtype=str
-            ),
-            "reasons": text_array(reasons.cells, reasons.codes),
-        },
-        copy=False,
-    )
-    remarks = [
-        *remarks,
-        *on_tables(tables, by.decimal),
-        *more,
+    gives, gives_nothing = np.zeros_like(held), np.zeros_like(held)
+    gives[lines[new]] = True
+    gives_nothing[lines[~new]] = True
+    remarks = (
+        *how,
+        *on_tables([table for table, _ in readable], by.decimal),
+        *columns,
         *on_units(accepted, by),
         *on_readings(accepted, outside_usual(accepted, names), place),
         *on_partly_known(int((~held & gives & gives_nothing).sum())),
-    ]
-    return IntakeBatch(file, rows, _as_readings(accepted, place), tuple(remarks))
+    )
+    rows = _rows(readable, place, by.holds, np.where(held, 1, np.where(gives, 0, 2)))
+    return IntakeBatch(file, rows, _as_readings(accepted, place), remarks)
 
 
 def _readable(
@@ -132,11 +114,41 @@ def _decimal(readable: Sequence[tuple[RawTable, Layout]]) -> str:
     return decimal_sign(cells, readable[0][0].separator)
 
 
-def _place(tables: Sequence[RawTable]) -> Place:
+def _place(readable: Sequence[tuple[RawTable, Layout]]) -> Place:
     return Place(
-        sheets=tuple(table.sheet for table in tables),
-        sheet_of=np.repeat(np.arange(len(tables)), [len(table) for table in tables]),
-        numbers=np.concatenate([table.numbers for table in tables]),
+        sheets=tuple(table.sheet for table, _ in readable),
+        sheet_of=np.repeat(np.arange(len(readable)), [len(table) for table, _ in readable]),
+        numbers=np.concatenate([table.numbers for table, _ in readable]),
+    )
+
+
+def _drafts(readable: Sequence[tuple[RawTable, Layout]], by: Understanding) -> pd.DataFrame:
+    firsts = np.cumsum([0, *(len(table) for table, _ in readable[:-1])]).tolist()
+    return stacked(
+        [drafts_of(table, layout, first, by) for (table, layout), first in zip(readable, firsts, strict=True)]
+    )
+
+
+def _first_of_each(group: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """The first of the drafts that are one reading: the others repeat it."""
+    return ~pd.Series(group).duplicated().to_numpy()
+
+
+def _rows(
+    readable: Sequence[tuple[RawTable, Layout]], place: Place, holds: Holds, outcome: NDArray[np.int64]
+) -> pd.DataFrame:
+    """One line a row of the file; ``outcome`` by its place among the names of outcomes."""
+    reasons = holds.as_json(len(place))
+    cells = list(chain.from_iterable(table.cells_as_json() for table, _ in readable))
+    return pd.DataFrame(
+        {
+            "sheet": text_array(place.sheets, place.sheet_of),
+            "row": place.numbers,
+            "outcome": text_array(_OUTCOMES, outcome),
+            "cells": pd.Series(cells, dtype=str),
+            "reasons": text_array(reasons.cells, reasons.codes),
+        },
+        copy=False,
     )
 
 

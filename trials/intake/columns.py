@@ -93,6 +93,11 @@ def text_of(cell: Cell) -> str:
     return str(cell)
 
 
+def is_blank(cell: Cell) -> bool:
+    """Whether nothing stands in a cell, or only white space."""
+    return isinstance(cell, str) and (not cell or cell.isspace())
+
+
 def quoted(text: str) -> str:
     """A text in quotation marks for a sentence, cut where it is long."""
     return f'"{text}"' if len(text) <= _LONGEST_SHOWN else f'"{text[:_LONGEST_SHOWN]}..."'

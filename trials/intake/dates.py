@@ -6,11 +6,17 @@ import datetime as dt
 import re
 from typing import TYPE_CHECKING, NamedTuple
 
+import numpy as np
+
 from schemas.readings import HoldReason
 from trials.intake.columns import quoted, text_of
 from trials.intake.numerals import plain
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
     from trials.intake.columns import Cell
     from trials.intake.holds import Finding
 
@@ -18,7 +24,10 @@ _TIME = (
     r"(?:(?:T|,?\s+)(?P<hour>[0-9]{1,2})(?::(?P<minute>[0-9]{2})(?::(?P<second>[0-9]{2})(?:[.,][0-9]+)?)?)?"
     r"\s*(?P<half>[ap]\.?m\.?)?\s*(?P<offset>Z|[+-][0-9]{2}(?::?[0-9]{2})?)?)?"
 )
-_ISO = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}(?:[T ][0-9]{2}:[0-9]{2}(?::[0-9]{2})?)?")
+_PLAIN_ISO = r"[0-9]{4}-[0-9]{2}-[0-9]{2}(?:[T ][0-9]{2}:[0-9]{2}(?::[0-9]{2})?)?"
+_ISO = re.compile(_PLAIN_ISO)
+_ALL_ISO = re.compile(f"(?:{_PLAIN_ISO}\\n)*+")
+_DATE_ALONE = len("2026-04-03")
 _YEAR_FIRST = re.compile(
     rf"(?P<year>[0-9]{{4}})([-/.])(?P<month>[0-9]{{1,2}})\2(?P<day>[0-9]{{1,2}}){_TIME}", re.IGNORECASE
 )
@@ -70,6 +79,35 @@ class Moment(NamedTuple):
     finding: Finding | None = None
 
 
+class Moments(NamedTuple):
+    """The distinct cells of a date column, side by side."""
+
+    instants: NDArray[np.datetime64]
+    offsets: tuple[str, ...]
+    timed: NDArray[np.bool_]
+    findings: tuple[Finding | None, ...]
+
+
+def read_moments(cells: Sequence[Cell]) -> Moments:
+    """All cells of a date column, each as by :func:`read_moment`; at once where all are plain ISO 8601."""
+    texts = [cell for cell in cells if isinstance(cell, str)]
+    if len(texts) == len(cells) and _ALL_ISO.fullmatch("\n".join([*texts, ""])):
+        try:
+            at = np.array(texts, dtype="datetime64[us]")
+        except ValueError:  # a day that no calendar has: which one is found cell by cell
+            pass
+        else:
+            timed = np.array([len(text) > _DATE_ALONE for text in texts], dtype=bool)
+            return Moments(at, ("",) * len(texts), timed, (None,) * len(texts))
+    moments = [read_moment(cell) for cell in cells]
+    return Moments(
+        np.array([moment.at for moment in moments], dtype="datetime64[us]"),
+        tuple(moment.offset for moment in moments),
+        np.array([moment.timed for moment in moments], dtype=bool),
+        tuple(moment.finding for moment in moments),
+    )
+
+
 def read_moment(cell: Cell) -> Moment:
     """One cell of a date column.
 
@@ -87,7 +125,7 @@ def read_moment(cell: Cell) -> Moment:
     text = plain(text_of(cell))
     if _ISO.fullmatch(text):
         try:
-            return Moment(dt.datetime.fromisoformat(text), timed=len(text) > len("2026-04-03"))
+            return Moment(dt.datetime.fromisoformat(text), timed=len(text) > _DATE_ALONE)
         except ValueError:
             return _impossible(text)
     return _other(text)

@@ -31,7 +31,6 @@ _NAMES = SEPARATORS | {"|": "bars"}
 
 _BLOCK = 1 << 22
 _ROWS = 1 << 12
-_WORD = "word"
 _LONGEST_LINE = 1 << 20
 _MOST_LINES_IN_A_ROW = 1000
 _NAMES_THE_SEPARATOR = re.compile(r'"?sep=([,;\t|])"?\r?\n?')
@@ -187,16 +186,14 @@ def _add_regular(builder: TableBuilder, block: bytes, separator: str, encoding: 
     none is shorter either.
     """
     length = block.count(b"\n") + (not block.endswith(b"\n"))
-    # Left to itself pandas takes a column of figures for numbers and reads 007 as 7; a first row of words prevents it.
-    words = separator.join([_WORD] * builder.width).encode() + b"\n"
     if b"\0" in block or block.count(separator.encode()) != length * (builder.width - 1):
         return False
     try:
         frame = pd.read_csv(
-            io.BytesIO(words + block),
+            io.BytesIO(block),
             sep=separator,
             header=None,
-            dtype="category",
+            dtype=object,  # str validates each cell, and a category takes a column of figures for numbers
             na_filter=False,
             quoting=csv.QUOTE_NONE,
             skip_blank_lines=False,
@@ -205,12 +202,9 @@ def _add_regular(builder: TableBuilder, block: bytes, separator: str, encoding: 
         )
     except (pd.errors.ParserError, pd.errors.EmptyDataError):
         return False
-    columns = [pd.Categorical(frame[place])[1:] for place in frame]
-    if frame.shape != (length + 1, builder.width) or any(
-        c.categories.inferred_type != "string" for c in columns
-    ):
+    if frame.shape != (length, builder.width):
         return False
-    builder.add_coded(columns)
+    builder.add_columns([frame[place].tolist() for place in frame], length)
     return True
 
 

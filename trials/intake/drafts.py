@@ -11,7 +11,7 @@ from pandas.api.types import union_categoricals
 
 from schemas.readings import HoldReason
 from trials.intake.columns import CodedColumn, stripped
-from trials.intake.dates import read_moment
+from trials.intake.dates import read_moments
 from trials.intake.values import Measured
 
 if TYPE_CHECKING:
@@ -114,12 +114,14 @@ def _hold_rows(table: RawTable, first_line: int, holds: Holds) -> None:
         holds.add(first_line + row, HoldReason.TOO_MANY_CELLS, text)
     lines = np.arange(first_line, first_line + len(table))
     for name, column in zip(table.names, table.columns, strict=True):
-        holds.add_cells(lines, column.codes, [_cell_finding(name, cell, table) for cell in column.cells])
+        findings = [
+            None if not isinstance(cell, str) or cell.isprintable() else _cell_finding(name, cell, table)
+            for cell in column.cells
+        ]
+        holds.add_cells(lines, column.codes, findings)
 
 
-def _cell_finding(name: str, cell: Any, table: RawTable) -> Finding | None:
-    if not isinstance(cell, str) or cell.isprintable():
-        return None
+def _cell_finding(name: str, cell: str, table: RawTable) -> Finding | None:
     if _UNPRINTABLE.search(cell):
         text = f'The cell in column "{name}" holds a character that cannot be shown: delete the cell and type it again.'
         return HoldReason.UNPRINTABLE, text
@@ -138,10 +140,9 @@ def _cell_finding(name: str, cell: Any, table: RawTable) -> Finding | None:
 def _shared(columns: dict[str, CodedColumn], lines: NDArray[np.int64], by: Understanding) -> pd.DataFrame:
     """What all readings of a row share."""
     taken = columns["taken_at"]
-    moments = [read_moment(cell) for cell in taken.cells]
-    by.holds.add_cells(lines, taken.codes, [moment.finding for moment in moments])
-    at = np.array([moment.at for moment in moments], dtype="datetime64[us]")
-    offset = CodedColumn(taken.codes, tuple(moment.offset for moment in moments))
+    moments = read_moments(taken.cells)
+    by.holds.add_cells(lines, taken.codes, moments.findings)
+    offset = CodedColumn(taken.codes, moments.offsets)
     blank = CodedColumn.constant("", len(lines))
     replicate = columns.get("replicate", blank).map(stripped)
     texts = {
@@ -151,8 +152,8 @@ def _shared(columns: dict[str, CodedColumn], lines: NDArray[np.int64], by: Under
         {
             "line": lines,
             "tank": texts["tank"],
-            "taken_at": at[taken.codes],
-            "timed": taken.spread([moment.timed for moment in moments], bool),
+            "taken_at": moments.instants[taken.codes],
+            "timed": moments.timed[taken.codes],
             "utc_offset": offset.map(str).categorical(),
             "replicate": replicate.spread([_replicate(text) for text in replicate.cells], np.int64),
             "raw_replicate": replicate.categorical(),

@@ -70,10 +70,14 @@ def decimal_sign(cells: Iterable[Cell], separator: str) -> str:
     """
     shown = set()
     for cell in cells:
-        if isinstance(cell, str):
-            found = _QUANTITY.fullmatch(plain(cell))
-            if found and not _EITHER.fullmatch(found[2]):
-                shown |= {".", ","} & set(found[2])
+        if not isinstance(cell, str) or cell.isdecimal():
+            continue
+        if _EVIDENT.fullmatch(cell):
+            shown.add(".")
+            continue
+        found = _QUANTITY.fullmatch(plain(cell))
+        if found and not _EITHER.fullmatch(found[2]):
+            shown |= {".", ","} & set(found[2])
     if not shown and separator == ",":
         return "."
     return shown.pop() if len(shown) == 1 else ""
@@ -81,13 +85,11 @@ def decimal_sign(cells: Iterable[Cell], separator: str) -> str:
 
 def read_quantity(cell: Cell, decimal: str) -> Quantity:
     """One cell, read with the decimal sign of its file."""
+    if isinstance(cell, str):
+        return Quantity(float(cell)) if _EVIDENT.fullmatch(cell) else _in_text(cell, decimal)
     if isinstance(cell, bool):
         return _no(HoldReason.NOT_A_NUMBER, f"{quoted(stripped(cell))} is not a number.")
-    if isinstance(cell, float):
-        return Quantity(cell)
-    if not isinstance(cell, str):
-        return _date_as_value(cell)
-    return Quantity(float(cell)) if _EVIDENT.fullmatch(cell) else _in_text(cell, decimal)
+    return Quantity(cell) if isinstance(cell, float) else _date_as_value(cell)
 
 
 def _in_text(cell: str, decimal: str) -> Quantity:

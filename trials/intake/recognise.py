@@ -165,16 +165,19 @@ def _hold_within_file(
     drafts, groups = drafts[again], groups[again]
     first = drafts.iloc[_first_places(groups, groups.max() + 1)[groups]]
     torn = np.isin(groups, groups[~_same(drafts, first)])
-    for _, group in drafts[torn].groupby(groups[torn]):
-        records = _records(group)
-        values = " and ".join(dict.fromkeys(_shown(record, by.names) for record in records))
-        rows = place.of(group["line"])
-        for draft in records:
-            text = (
-                f"{rows} give {values} for {_what(draft)}. If they are tests of the same water, number "
-                "them 1 and 2 in a column replicate; else take out the one that is wrong."
-            )
-            by.holds.add(draft["line"], HoldReason.CONFLICT_IN_FILE, told(draft["where"], text))
+    members: dict[int, list[dict[str, Any]]] = {}
+    for group, record in zip(groups[torn].tolist(), _records(drafts[torn]), strict=True):
+        members.setdefault(group, []).append(record)
+    for records in members.values():
+        values = list(dict.fromkeys(_shown(record, by.names) for record in records))
+        shown = ", ".join([*values[:_MOST_NAMED], *(["and others"] if len(values) > _MOST_NAMED else [])])
+        rows = place.of(record["line"] for record in records)
+        text = (
+            f"{rows} give different values for {_what(records[0])}: {shown}. If they are tests of the same water, "
+            "number them 1 and 2 in a column replicate; else take out what is wrong."
+        )
+        for record in records:
+            by.holds.add(record["line"], HoldReason.CONFLICT_IN_FILE, told(record["where"], text))
 
 
 def _hold_perhaps_the_same(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 from dataclasses import dataclass
+from functools import cache
 from typing import TYPE_CHECKING
 
 import pandera.pandas as pa
@@ -57,8 +58,9 @@ def review(drafts: pd.DataFrame, by: Understanding, today: dt.date) -> NDArray[n
             failed = drafts.iloc[found["index"].to_numpy(dtype=int)]
             fit[failed.index] = False
             columns, sentence = told.by_reason()[_REASON_OF[str(check)]]
-            for values, group in failed.groupby(columns, observed=True, sort=False):
-                by.holds.add_each(group["line"], *sentence(*values))
+            sentences = cache(sentence)
+            for line, *values in zip(*(failed[name].tolist() for name in ("line", *columns)), strict=True):
+                by.holds.add(line, *sentences(*values))
     return fit
 
 

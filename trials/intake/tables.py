@@ -11,15 +11,15 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from schemas.errors import IntakeError
-from trials.intake.columns import CodedColumn, Coder, text_of
+from trials.intake.columns import CodedColumn, Coder, is_blank, text_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    import pandas as pd
     from numpy.typing import NDArray
 
 MAX_COLUMNS = 1000
+_as_json = json.JSONEncoder(ensure_ascii=False).encode
 
 KnownColumns = Callable[[Sequence[str]], int]
 """How many of these headers are columns that are known."""
@@ -78,15 +78,15 @@ class RawTable:
             return []
         parts: list[list[str]] = []
         for name, column in zip(self.names, self.columns, strict=True):
-            key = f"{', ' if parts else '{'}{json.dumps(name, ensure_ascii=False)}: "
+            key = f"{', ' if parts else '{'}{_as_json(name)}: "
             end = "}" if len(parts) == len(self.columns) - 1 else ""
-            texts = [key + json.dumps(text_of(cell), ensure_ascii=False) + end for cell in column.cells]
+            texts = [f"{key}{_as_json(text_of(cell))}{end}" for cell in column.cells]
             parts.append(column.spread(texts, object).tolist())
         rows = list(map("".join, zip(*parts, strict=True)))
         for position, cells in self.surplus.items():
             first = len(self.header) + 1
             more = {f"column {place}": text for place, text in enumerate(cells, start=first)}
-            rows[position] = json.dumps(json.loads(rows[position]) | more, ensure_ascii=False)
+            rows[position] = _as_json(json.loads(rows[position]) | more)
         return rows
 
 
@@ -114,16 +114,6 @@ class TableBuilder:
             codes.append(np.fromiter(map(coder.__getitem__, cells), np.int32, length))
         self._length += length
 
-    def add_coded(self, columns: Sequence[pd.Categorical]) -> None:
-        """A block of rows that are all as wide as the header, each column coded already."""
-        for coder, codes, column in zip(self._coders, self._codes, columns, strict=True):
-            cells = np.asarray(column.categories, dtype=object)
-            met = np.flatnonzero(np.bincount(column.codes, minlength=len(cells)))
-            places = np.zeros(len(cells), np.int32)
-            places[met] = [coder[cell] for cell in cells[met]]
-            codes.append(places[column.codes])
-        self._length += len(columns[0])
-
     def add_rows(self, rows: Sequence[list[str]]) -> None:
         """A block of rows, wide or narrow as they come."""
         if any(len(row) != self.width for row in rows):
@@ -144,13 +134,17 @@ class TableBuilder:
             CodedColumn(np.concatenate(codes) if codes else np.zeros(0, np.int32), self._cells(coder))
             for coder, codes in zip(self._coders, self._codes, strict=True)
         ]
-        empty = [
-            column.spread([not text_of(cell).strip() for cell in column.cells], bool) for column in columns
-        ]
-        blank = np.logical_and.reduce(empty)
+        blank = np.ones(self._length, dtype=bool)
         blank[list(self._surplus)] = False
+        for column in columns:
+            if blank.any():
+                blank &= column.spread([is_blank(cell) for cell in column.cells], bool)
         kept = np.flatnonzero(~blank)
-        used = [place for place, text in enumerate(self._header) if text.strip() or not empty[place].all()]
+        used = [
+            place
+            for place, (text, column) in enumerate(zip(self._header, columns, strict=True))
+            if text.strip() or not all(map(is_blank, column.cells))
+        ]
         return RawTable(
             sheet=sheet,
             header=tuple(self._header[place] for place in used),
@@ -167,4 +161,4 @@ class TableBuilder:
     @staticmethod
     def _cells(coder: Coder) -> tuple[Any, ...]:
         """Typed cells were added as (type, cell), because 1.0 and True would be equal keys."""
-        return tuple(key[1] if isinstance(key, tuple) else key for key in coder)
+        return tuple(key[1] for key in coder if isinstance(key, tuple)) or tuple(coder)

@@ -71,7 +71,7 @@ def test_copies_that_differ_are_all_held(take):
     assert taken.outcomes == {2: "held", 3: "held", 4: "held", 5: "accepted"}
     for row in (2, 3, 4):
         assert (
-            "Rows 2, 3 and 4 give 12.5 mg/L and 13 mg/L for q01-a, nitrate"
+            "Rows 2, 3 and 4 give different values for q01-a, nitrate, 2026-04-06: 12.5 mg/L, 13 mg/L."
             in taken.reasons(row)["conflict-in-file"]
         )
 
