@@ -101,6 +101,36 @@ _TOP = {
     "readings.first_day": Entry("day of the first reading"),
     "readings.last_day": Entry("day of the last reading"),
 }
+_MEASUREMENT = {
+    "repeatability[].variable": Entry("variable with duplicates on a day"),
+    "repeatability[].kit": Entry("kit that read them; empty where not given"),
+    "repeatability[].df": Entry("degrees of freedom", "1"),
+    "repeatability[].sd": Entry("within-tank standard deviation", "variable's", "ISO 5725-2"),
+    "repeatability[].low": Entry("its lower limit by chi-square", "variable's"),
+    "repeatability[].high": Entry("its upper limit by chi-square", "variable's"),
+    "repeatability[].limit": Entry("difference that 95 % of pairs stay within", "variable's", "ISO 5725-6"),
+    "agreement[].variable": Entry("variable that two kits read in the same tank on the same day"),
+    "agreement[].first": Entry("one kit"),
+    "agreement[].second": Entry("the other kit"),
+    "agreement[].n": Entry("pairs", "1"),
+    "agreement[].bias": Entry(
+        "mean of first minus second", "variable's", "Bland and Altman (1986) Lancet i:307"
+    ),
+    "agreement[].bias_low": Entry("its lower limit", "variable's"),
+    "agreement[].bias_high": Entry("its upper limit", "variable's"),
+    "agreement[].lower": Entry("lower limit of agreement", "variable's", "Bland and Altman (1986, 2007)"),
+    "agreement[].upper": Entry("upper limit of agreement", "variable's", "Bland and Altman (1986, 2007)"),
+    "inside_tanks[].first": Entry("a variable"),
+    "inside_tanks[].second": Entry("another variable"),
+    "inside_tanks[].df": Entry("degrees of freedom", "1"),
+    "inside_tanks[].r": Entry(
+        "correlation inside tanks", "1", "Bakdash and Marusich (2017) Front. Psychol. 8:456"
+    ),
+    "inside_tanks[].low": Entry("its lower limit", "1"),
+    "inside_tanks[].high": Entry("its upper limit", "1"),
+    "inside_tanks[].p": Entry("p of no correlation", "1"),
+    "inside_tanks[].slope": Entry("slope of the second on the first inside tanks", "variables'"),
+}
 _ENDPOINT = {
     "id": Entry("id of the endpoint"),
     "title": Entry("its title"),
@@ -214,5 +244,9 @@ _ENDPOINT = {
     "tanks[].readings": Entry("readings used, each duplicate counted", "1"),
     "tanks[].censored": Entry("how many of them are censored", "1"),
 }
-DICTIONARY: dict[str, Entry] = _TOP | {f"endpoints[].{key}": entry for key, entry in _ENDPOINT.items()}
+DICTIONARY: dict[str, Entry] = (
+    _TOP
+    | {f"measurement.{key}": entry for key, entry in _MEASUREMENT.items()}
+    | {f"endpoints[].{key}": entry for key, entry in _ENDPOINT.items()}
+)
 """Every path of the document."""

@@ -23,6 +23,11 @@ def document(analysis: Analysis) -> dict[str, Any]:
             "fairtank": analysis.fairtank,
             "notes": list(analysis.notes),
             "readings": counted,
+            "measurement": {
+                "repeatability": [asdict(found) for found in analysis.measurement.repeatability],
+                "agreement": [asdict(found) for found in analysis.measurement.agreement],
+                "inside_tanks": [asdict(found) for found in analysis.measurement.inside_tanks],
+            },
             "endpoints": [_endpoint(endpoint) for endpoint in analysis.endpoints],
         }
     )

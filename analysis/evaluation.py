@@ -12,6 +12,7 @@ from analysis.comparison import arm_summaries, dunnett_adjusted, full_contrast, 
 from analysis.count_comparison import arm_rates, count_contrast, counted_numbers, spread_of_counts
 from analysis.crossover_tests import period_and_carry_over
 from analysis.linear_model import LinearModel
+from analysis.measurement import measurement
 from analysis.multiplicity import adjust
 from analysis.notes import endpoint_notes, trial_notes
 from analysis.question import question_of
@@ -81,6 +82,7 @@ def evaluate(
         endpoints=tuple(_share_error_rate(endpoints, protocol.analysis.multiplicity)),
         readings=count_readings(protocol, readings),
         notes=tuple(trial_notes(protocol, allocation)),
+        measurement=measurement(readings, 1 - protocol.analysis.alpha),
     )
 
 

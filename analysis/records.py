@@ -351,6 +351,57 @@ class ReadingCount:
 
 
 @dataclass(frozen=True)
+class VariableRepeatability:
+    """Within-tank standard deviation of a kit from its duplicates, and the difference that 95 % of pairs stay within."""
+
+    variable: str
+    kit: str
+    df: int
+    sd: float
+    low: float
+    high: float
+    limit: float
+
+
+@dataclass(frozen=True)
+class KitAgreement:
+    """Bias of the first kit against the second, with limits of agreement for 95 % of differences."""
+
+    variable: str
+    first: str
+    second: str
+    n: int
+    bias: float
+    bias_low: float
+    bias_high: float
+    lower: float
+    upper: float
+
+
+@dataclass(frozen=True)
+class InsideTanks:
+    """Repeated-measures correlation of two variables inside tanks, and the slope of the second on the first."""
+
+    first: str
+    second: str
+    df: int
+    r: float
+    low: float
+    high: float
+    p: float
+    slope: float
+
+
+@dataclass(frozen=True)
+class Measurement:
+    """How well the kits measured."""
+
+    repeatability: tuple[VariableRepeatability, ...] = ()
+    agreement: tuple[KitAgreement, ...] = ()
+    inside_tanks: tuple[InsideTanks, ...] = ()
+
+
+@dataclass(frozen=True)
 class Analysis:
     """The registered analysis of a trial."""
 
@@ -361,3 +412,4 @@ class Analysis:
     endpoints: tuple[EndpointResult, ...]
     readings: ReadingCount
     notes: tuple[str, ...] = field(default=())
+    measurement: Measurement = field(default=Measurement())
