@@ -47,8 +47,8 @@ class KeptFile(Body):
 
     @classmethod
     def of_source(cls, file: SourceFile) -> Self:
-        """Name a file that was sent."""
-        return cls(name=file.name, digest=file.digest)
+        """Name a file that was sent; what no encoding can write, as old archives leave in names, becomes ``?``."""
+        return cls(name=file.name.encode(errors="replace").decode(), digest=file.digest)
 
 
 class SealBody(Body):

@@ -2,6 +2,7 @@
 
 import datetime as dt
 import hashlib
+import os
 from dataclasses import replace
 
 import numpy as np
@@ -221,6 +222,14 @@ def test_the_same_bytes_are_kept_once(register, trial, batch_of, cells_of, now):
     register.record_intake(trial, [batch, again], now)
     names = [IntakeBody.of(entry).file.name for entry in register.entries(trial)[1:]]
     assert names == ["readings.csv", "copy.csv"]
+    assert register.check() == []
+
+
+def test_a_file_name_that_no_encoding_can_write_is_no_obstacle(register, trial, batch_of, cells_of, now):
+    """As the system hands over the Latin-1 bytes of "März.csv" where it expects UTF-8."""
+    name = os.fsdecode(b"M\xe4rz.csv")
+    register.record_intake(trial, [batch_of(name, [(2, "accepted", cells_of())])], now)
+    assert register.readings(trial)["file"].tolist() == ["M?rz.csv"]
     assert register.check() == []
 
 
