@@ -7,13 +7,11 @@ from dataclasses import dataclass, replace
 from pathlib import Path  # noqa: TC003 - kept importable for readers of the annotations
 from typing import TYPE_CHECKING
 
-import pandas as pd
-
 from analysis.evaluation import evaluate
 from analysis.wording import answer_lines
 from schemas.errors import FairtankError, UsageError
 from trials import __version__, allocation, protocol_file
-from trials.intake.batch import read_file
+from trials.intake.several import read_files
 from trials.register.store import Register
 from trials.report import material_from, write_report
 from trials.scenarios import read_story, scenario_names, scenarios_folder
@@ -139,13 +137,11 @@ def _allocate(record: Register, sealed: SealedTrial, story: Story, say: Say) -> 
 def _take_in(record: Register, sealed: SealedTrial, place: Path, step: IntakeStep, say: Say) -> None:
     _command(say, f"fairtank intake readings/{step.folder}/*", step.at)
     say(f"  {step.what}:")
-    seen = record.seen(sealed.id)
+    paths = sorted((place / "readings" / step.folder).iterdir())
     batches = []
-    for path in sorted((place / "readings" / step.folder).iterdir()):
-        batch = read_file(path, sealed.protocol, seen, step.at.date())
+    for batch in read_files(paths, sealed.protocol, record.seen(sealed.id), step.at.date()):
         say(f"  {_counts(batch)}")
         batches.append(batch)
-        seen = pd.concat([seen, batch.readings.assign(file=path.name)], ignore_index=True)
     record.record_intake(sealed.id, batches, step.at)
 
 

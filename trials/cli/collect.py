@@ -19,8 +19,6 @@ from trials.cli.options import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from trials.register.records import IntakeBatch
     from trials.register.store import Register
 
@@ -40,12 +38,15 @@ def intake(
 ) -> None:
     """Validate and store readings: every row ends as accepted, held or repeated."""
     from trials.cli import display
+    from trials.intake.several import read_files
     from trials.register.store import Register
 
     with Register.open(location) as record:
         trial, files = _trial_and_files(record, what)
         sealed = record.find(trial)
-        batches = read_files(files, sealed.protocol, record.seen(sealed.id), quiet=as_json)
+        # All are read before any is stored: if one cannot be read, none is.
+        shown = display.progress(files, "Reading", quiet=as_json)
+        batches = list(read_files(shown, sealed.protocol, record.seen(sealed.id), today()))
         if not dry_run:
             record.record_intake(sealed.id, batches, now())
     held = sum(batch.count("held") for batch in batches)
@@ -55,22 +56,6 @@ def intake(
         display.intake(batches, dry_run=dry_run)
     if held:
         raise typer.Exit(NEEDS_A_PERSON)
-
-
-def read_files(files: Sequence[Path], protocol: Any, seen: Any, *, quiet: bool) -> list[IntakeBatch]:
-    """Read the files in turn; a reading in one is known to the next. None is stored if one cannot be read."""
-    import pandas as pd
-
-    from trials.cli import display
-    from trials.intake.batch import read_file
-
-    batches = []
-    for path in display.progress(files, "Reading", quiet=quiet):
-        batch = read_file(path, protocol, seen, today())
-        batches.append(batch)
-        if len(files) > 1 and len(batch.readings):
-            seen = pd.concat([seen, batch.readings], ignore_index=True) if len(seen) else batch.readings
-    return batches
 
 
 def _trial_and_files(record: Register, what: list[str]) -> tuple[str | None, list[Path]]:
