@@ -105,7 +105,7 @@ def _readable(
             readable.append((table, layout))
             remarks += [sheet + remark for remark in layout.remarks]
     if not readable:
-        raise IntakeError(f"{file.name} has no sheet of readings: {NEEDED}")
+        raise IntakeError(f"{file.name} has no sheet of readings: the first row of one must name {NEEDED}")
     return readable, remarks
 
 

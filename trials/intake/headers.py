@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from schemas.errors import IntakeError, UnitError
 from schemas.units import normalise_unit
+from trials.intake.columns import quoted
 from trials.intake.names import key
 from trials.intake.tables import MAX_COLUMNS
 
@@ -42,6 +43,7 @@ _ALSO = {
 _BRACKETED = re.compile(r"(?P<name>.+?)\s*(?:\[(?P<square>[^\[\]]*)\]|\((?P<round>[^()]*)\))\s*")
 _BREAK = re.compile(r"[\s_,:]+")
 _LONGEST_NAME = 200
+_MOST_NAMED = 20
 _EVENT_COLUMNS = frozenset({"kind", "amount"})
 
 
@@ -97,7 +99,8 @@ def layout_of(table: RawTable, names: VariableNames, where: str) -> Layout | Non
     if {key(text) for text in table.header} >= _EVENT_COLUMNS and "value" not in roles and not values:
         if not table.sheet:
             raise IntakeError(
-                f"{where} holds events (kind, amount); this version takes in readings only, so keep the file for later."
+                f"{where} holds events (kind, amount); this version takes in readings only, "
+                "so keep the file for later."
             )
         return None
     needed = WIDE if values else LONG
@@ -201,17 +204,18 @@ def _left_alone(
                 if near and all(c.named.variable.id != near for c in values)
                 else ""
             )
-            remarks.append(f'Column "{name}" is not one that is known and was left alone{guess}.')
+            remarks.append(f"Column {quoted(name)} is not one that is known and was left alone{guess}.")
     return remarks
 
 
 def _incomplete(table: RawTable, missing: Sequence[str], where: str) -> str:
-    found = ", ".join(f'"{name}"' for name in table.names)
+    found = ", ".join(quoted(name) for name in table.names[:_MOST_NAMED])
+    found += " and others" if len(table.names) > _MOST_NAMED else ""
     guesses = []
     for role in missing:
         close = difflib.get_close_matches(key(role), [key(name) for name in table.names], n=1, cutoff=0.6)
         if close and close[0] not in _ROLE_OF:
-            guesses.append(f' Rename "{close[0]}" if it is meant as "{role}".')
+            guesses.append(f' Rename {quoted(close[0])} if it is meant as "{role}".')
     return (
         f"{where} lacks {' and '.join(f'the column {role}' for role in missing)}. "
         f"It needs {NEEDED} Found: {found}.{''.join(guesses)}"

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections import Counter
 from typing import TYPE_CHECKING
 
+from trials.intake.columns import quoted
+
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
@@ -33,7 +35,7 @@ def on_units(accepted: pd.DataFrame, by: Understanding) -> Iterator[str]:
     for text, named in by.names_met.items():
         if not named.is_plain:
             form = f" as {named.counted_as}" if named.counted_as else ""
-            yield f'"{text}" was taken as {named.variable.id}{form}.'
+            yield f"{quoted(text)} was taken as {named.variable.id}{form}."
     counts = Counter(dict(accepted.groupby(["variable", "raw_unit"], observed=True).size()))
     for (variable_id, unit), known in by.conversions.items():
         variable, count = by.names.of(variable_id), counts[variable_id, unit]

@@ -93,7 +93,7 @@ class Measured:
         named = [by.names.find(text) for text in self.variable.cells]
         by.names_met.update({found.text: found for found in named if found})
         self._refuse_zero(number, named, by)
-        unit = self._unit(quantities, by.holds)
+        unit = self._unit(number, quantities, by.holds)
         not_detected = self.value.spread([quantity.not_detected for quantity in quantities], bool)
         value, unit = self._converted(number, named, unit, not_detected, by)
         self._fill_limits(value, named, not_detected, by)
@@ -131,8 +131,11 @@ class Measured:
     def _kit(self, position: int) -> str:
         return str(self.kit.cells[self.kit.codes[position]])
 
-    def _unit(self, quantities: list[Quantity], holds: Holds) -> CodedColumn:
-        """The unit of each row; one inside the value's cell counts where the row has none or the same."""
+    def _unit(self, number: NDArray[np.float64], quantities: list[Quantity], holds: Holds) -> CodedColumn:
+        """The unit of each row; one inside the value's cell counts where the row has none or the same.
+
+        Where they differ the row is held, and its number set to NaN.
+        """
         if not any(quantity.unit for quantity in quantities):
             return self.unit
         inside = self.value.spread([quantity.unit for quantity in quantities], object)
@@ -141,14 +144,15 @@ class Measured:
         codes = self.unit.codes.copy()
         for text in self.unit.cells:
             _ = coder[text]
-        for position in np.flatnonzero(inside != ""):
+        for position in np.flatnonzero(inside != "").tolist():
             if not outside[position]:
                 codes[position] = coder[inside[position]]
             elif normalise_unit(inside[position]) != normalise_unit(outside[position]):
                 text = (
-                    f'the cell says "{inside[position]}" and its unit is "{outside[position]}": '
+                    f"the cell says {quoted(inside[position])} and its unit is {quoted(outside[position])}: "
                     "write the number alone, and the unit that the kit shows."
                 )
+                number[position] = np.nan
                 holds.add(self.lines[position], HoldReason.TWO_UNITS, told(self.where, text))
         return CodedColumn(codes, tuple(coder))
 

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from trials.intake.tables import KnownColumns, RawTable
 
 _MOST_UNPACKED = 1 << 29
+_MOST_PARTS = 10_000
 _MOST_CELLS = 20_000_000
 _CHUNK = 1 << 20
 _ROWS = 1 << 12
@@ -77,7 +78,10 @@ def _worksheets(book: calamine.CalamineWorkbook) -> list[str]:
 
 
 def _damaged(name: str) -> str:
-    return f"{name} is damaged or not a workbook; open it in a spreadsheet program and save it again as .xlsx or CSV."
+    return (
+        f"{name} is damaged or not a workbook; "
+        "open it in a spreadsheet program and save it again as .xlsx or CSV."
+    )
 
 
 def _measure(content: bytes, name: str) -> None:
@@ -89,20 +93,24 @@ def _measure(content: bytes, name: str) -> None:
                 raise IntakeError(
                     f"{name} is not an .xlsx workbook; save it as .xlsx or CSV and take that in."
                 )
-            if sum(part.file_size for part in parts) > _MOST_UNPACKED:
+            if len(parts) > _MOST_PARTS or sum(part.file_size for part in parts) > _MOST_UNPACKED:
                 raise IntakeError(_too_big(name))
             for part in parts:
                 rows, columns = _extent(archive, part)
                 if rows * columns > _MOST_CELLS:
                     raise IntakeError(
-                        f"{name} has a sheet of {rows:,} rows by {columns:,} columns; delete stray cells far outside the table, or save the table as CSV."
+                        f"{name} has a sheet of {rows:,} rows by {columns:,} columns; "
+                        "delete stray cells far outside the table, or save the table as CSV."
                     )
     except _BROKEN:
         raise IntakeError(_damaged(name)) from None
 
 
 def _too_big(name: str) -> str:
-    return f"{name} unpacks to more than {_MOST_UNPACKED >> 20} MB; split it, or save the table as CSV."
+    return (
+        f"{name} unpacks to more than {_MOST_UNPACKED >> 20} MB or {_MOST_PARTS:,} parts; "
+        "split it, or save the table as CSV."
+    )
 
 
 def _extent(archive: zipfile.ZipFile, part: zipfile.ZipInfo) -> tuple[int, int]:
