@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
 MOST_LINES = 5
 LONGEST_NAME = 80
+_SAME = "about the same"
 _TIMES_FROM = 2.0
 """From this ratio on, "2.4 times as high" reads better than "140 % higher"."""
 
@@ -136,7 +137,7 @@ def contrast_sentence(endpoint: EndpointResult, contrast: Contrast, protocol: Pr
             f"{sentence(about)} with {test} could not be compared with {reference}: too few tanks were left."
         )
     size = estimate_words(endpoint, contrast)
-    than = "as with" if size.endswith("as high") or size == "the same" else "than with"
+    than = "as with" if size.endswith("as high") or size == _SAME else "than with"
     start = f"With {test}, {about.rstrip(',')} was {size} {than} {reference}"
     allowed = interval_words(endpoint, contrast)
     if not allowed:
@@ -298,33 +299,31 @@ def _percent(ratio: float) -> float:
 
 
 def _percent_places(endpoint: EndpointResult, contrast: Contrast) -> int:
-    """Places shared by estimate and interval: of the percentage on the ratio scale, else of the number."""
+    """Places shared by estimate and interval: of the percentage on the ratio scale, else of the number.
+
+    Limits are kept apart from what they are read against; an estimate may round to "about the same".
+    """
     sides = margins(endpoint) or ()
-    values = [contrast.estimate, contrast.low, contrast.high]
-    if endpoint.scale is Scale.RATIO:
-        values = [None if value is None else _percent(value) for value in values]
-        marks = [0.0, *(_percent(side) for side in sides)]
-    else:
-        marks = [0.0, *sides]
+    values = [contrast.low, contrast.high]
+    if contrast.low is None or contrast.high is None:
+        values = [contrast.estimate]
+    marks = [_nothing(endpoint), *sides]
     known = [value for value in values if value is not None]
-    width = (
-        abs(contrast.high - contrast.low) * (100 if endpoint.scale is Scale.RATIO else 1) / 2
-        if contrast.low is not None and contrast.high is not None
-        else max(map(abs, known), default=1.0)
-    )
-    return places_apart(values, marks, places_for(width))
+    if endpoint.scale is Scale.RATIO:
+        known, marks = [_percent(value) for value in known], [_percent(mark) for mark in marks]
+    width = abs(known[1] - known[0]) / 2 if len(known) == 2 else max(map(abs, known), default=1.0)
+    return places_apart(known, marks, places_for(width))
 
 
 def _size(value: float, endpoint: EndpointResult, places: int | None) -> str:
     """A difference or ratio as a size with its direction; ``places`` None: as it was registered."""
     none = _nothing(endpoint)
-    if value == none:
-        return "the same"
     way = "higher" if value > none else "lower"
-    if endpoint.scale is Scale.DIFFERENCE:
-        shown = quantity(abs(value)) if places is None else number(abs(value), places)
-        return f"{shown} {_unit(endpoint)} {way}".replace("  ", " ")
-    if value >= _TIMES_FROM:
+    if endpoint.scale is Scale.RATIO and value >= _TIMES_FROM:
         return f"{quantity(value, 2 if value < 10 else 3)} times as high"
-    percent = abs(_percent(value))
-    return f"{quantity(percent) if places is None else number(percent, places)} % {way}"
+    amount = abs(_percent(value) if endpoint.scale is Scale.RATIO else value)
+    shown = quantity(amount) if places is None else number(amount, places)
+    if amount == 0 or not any(digit in "123456789" for digit in shown):
+        return _SAME
+    unit = "%" if endpoint.scale is Scale.RATIO else _unit(endpoint)
+    return f"{shown} {unit} {way}".replace("  ", " ")

@@ -10,11 +10,11 @@ import numpy as np
 import pandas as pd
 from plotnine import (
     aes,
-    annotate,
     element_blank,
     element_text,
     facet_wrap,
     geom_col,
+    geom_segment,
     geom_text,
     geom_tile,
     ggplot,
@@ -27,8 +27,9 @@ from plotnine import (
     theme,
 )
 
-from analysis.numerals import count, day_words, listed, plain, quantity
-from analysis.plots.theme import INK, RULE, SOFT, WIDTH, arm_label, captioned, look, text_width, wrapped
+from analysis.numerals import count, listed, plain, quantity
+from analysis.plots.theme import INK, RULE, SOFT, WIDTH, captioned, look, nothing, text_width, wrapped
+from analysis.plots.timeline import Timeline
 from schemas.variables import variables_for
 
 if TYPE_CHECKING:
@@ -57,6 +58,8 @@ class _Grid:
     """Cells of tank and sampling day. ``columns`` are the days counted from the first day of the trial."""
 
     cells: pd.DataFrame
+    titles: dict[str, str]
+    """By group of tanks that had the same arm, or in a crossover the same arms in turn."""
     columns: tuple[int, ...]
     registered: bool
     waiting: int
@@ -85,18 +88,17 @@ def figure(
     until : date, optional
         Sampling days after it are not due yet, and not drawn as missing.
     """
+    timeline = Timeline.of(protocol)
     grid = _shape(protocol, allocation, readings, variable, until)
+    if grid.cells.empty:
+        return nothing("No sampling is due yet.", width)
     signs = grid.tanks <= MOST_LABELLED and len(grid.columns) <= MOST_SIGNED
     labels = [f"{state} {_SIGNS[state]}" if signs and _SIGNS[state] else state for state in _FILLS]
-    days, names = _day_ticks(protocol, grid, width)
+    labels = [label.replace("'", "\u2019") for label in labels]
+    days, names = _day_ticks(timeline, grid, width)
     title = wrapped(variables_for(protocol)[variable].title, 40, 1)
-    _, word = _time_unit(protocol)
     return (
-        (
-            _shares(protocol, grid, width)
-            if grid.tanks > MOST_ROWS
-            else _rows(protocol, grid, width, signs=signs)
-        )
+        (_shares(grid, width) if grid.tanks > MOST_ROWS else _rows(timeline, grid, width, signs=signs))
         + scale_fill_manual(_FILLS, breaks=list(_FILLS), labels=labels, name="", guide=guide_legend(nrow=1))
         + scale_x_continuous(
             breaks=days,
@@ -105,7 +107,7 @@ def figure(
             limits=(-0.5, max(len(grid.columns), 1) - 0.5),
             expand=(0, 0),
         )
-        + labs(x=f"{title}: {word} since {day_words(protocol.schedule.start)}")
+        + labs(x=f"{title}: {timeline.title[0].lower()}{timeline.title[1:]}".replace("'", "\u2019"))
         + captioned(_caption(grid), width)
     )
 
@@ -123,39 +125,41 @@ def alt_text(
     title = plain(variables_for(protocol)[variable].title, 80)
     if grid.cells.empty:
         return f"Empty chart: no sampling of {title} is due yet."
-    by_arm = [
-        f"{int((cells['state'] != MISSING).sum()):,} of {len(cells):,} with {plain(protocol.arm(str(arm)).title, 80)}"
-        for arm, cells in grid.cells.groupby("arm", observed=True)
+    kept = [
+        f"{int((cells['state'] != MISSING).sum()):,} of {len(cells):,} with {grid.titles[str(group)]}"
+        for group, cells in grid.cells.groupby("group", observed=True)
     ]
-    return f"Chart of tanks by sampling day for {title}. Kept: {listed(by_arm)}. {_counts(grid)}"
+    return f"Chart of tanks by sampling day for {title}. Kept: {listed(kept)}. {_counts(grid)}"
 
 
 def _shape(
     protocol: Protocol, allocation: Allocation, readings: pd.DataFrame, variable: str, until: dt.date | None
 ) -> _Grid:
-    first = protocol.schedule.start
-    total = (protocol.last_day - first).days + 1
-    due = [(day - first).days for day in protocol.due_days(variable)]
-    every_week = range(0, total, 7)
-    columns = np.array(
-        [day for day in due or every_week if until is None or day <= (until - first).days], dtype=int
-    )
-    arms = allocation.arm_of()
-    mine = readings[(readings["variable"] == variable) & readings["tank"].isin(list(arms))]
-    days = (mine["taken_at"].dt.normalize() - pd.Timestamp(first)).dt.days.to_numpy()
-    inside = (days >= 0) & (days < total) & (len(columns) > 0)
-    at = _column_of(days[inside], columns, nearest=bool(due))
-    taken = pd.DataFrame(
-        {"tank": mine["tank"].to_numpy()[inside], "column": at, "sign": mine["sign"].to_numpy()[inside]}
-    )
-    taken["exact"] = (days[inside] == columns[at]) if due else True
+    timeline = Timeline.of(protocol)
+    due = [(day - protocol.schedule.start).days for day in protocol.due_days(variable)]
+    columns = np.array(due or range(0, timeline.days, 7), dtype=int)
+    sequences = {tank: "|".join(arms) for tank, arms in allocation.sequence_of().items()}
+    order = [arm.id for arm in protocol.arms]
+    groups = sorted(set(sequences.values()), key=lambda group: [order.index(arm) for arm in group.split("|")])
+    mine = readings.loc[readings["variable"] == variable, ["tank", "taken_at", "sign"]]
+    taken = timeline.place(allocation, mine[mine["tank"].isin(list(sequences))])
+    days = np.floor(taken["day"].to_numpy()).astype(int)
+    at = _column_of(days, columns, nearest=bool(due))
+    taken = taken.assign(column=at, exact=(days == columns[at]) if due else True)
     # Of several readings in a cell the last sign in order stays, so that a censored one is not hidden.
     by_cell = taken.sort_values("sign", kind="stable").groupby(["tank", "column"])
     found = pd.DataFrame({"exact": by_cell["exact"].any(), "sign": by_cell["sign"].last()}).reset_index()
     cells = pd.DataFrame(
-        {"tank": np.repeat(list(arms), len(columns)), "column": np.tile(np.arange(len(columns)), len(arms))}
+        {
+            "tank": np.repeat(list(sequences), len(columns)),
+            "column": np.tile(np.arange(len(columns)), len(sequences)),
+        }
     )
-    cells = cells.merge(found, how="left", on=["tank", "column"])
+    waiting = np.zeros(len(cells), dtype=bool)
+    if until is not None:
+        left = cells["tank"].map({tank: (until - timeline.starts[tank]).days for tank in sequences})
+        waiting = columns[cells["column"].to_numpy()] > left.to_numpy()
+    cells = cells[~waiting].merge(found, how="left", on=["tank", "column"])
     seen = cells["sign"].notna()
     exact = cells["exact"].eq(True)
     state = np.select([~seen, seen & (cells["sign"] != ""), exact], [MISSING, BEYOND, MEASURED], OTHER_DAY)
@@ -163,12 +167,16 @@ def _shape(
         cells=cells.assign(
             state=pd.Categorical(state, list(_FILLS)),
             other_day=seen & ~exact,
-            arm=pd.Categorical(cells["tank"].map(arms), [arm.id for arm in protocol.arms]),
+            group=pd.Categorical(cells["tank"].map(sequences), groups),
         ),
-        columns=tuple(int(column) for column in columns),
+        titles={
+            group: " then ".join(plain(protocol.arm(arm).title, 80) for arm in group.split("|"))
+            for group in groups
+        },
+        columns=tuple(int(column) for column in columns[: cells["column"].max() + 1 if len(cells) else 0]),
         registered=bool(due),
-        waiting=len(due or every_week) - len(columns),
-        uncounted=int((~inside).sum()),
+        waiting=int(waiting.sum()),
+        uncounted=len(mine) - len(taken),
     )
 
 
@@ -181,7 +189,7 @@ def _column_of(days: Days, columns: Days, *, nearest: bool) -> Days:
     return np.where(np.abs(columns[after] - days) < np.abs(days - columns[before]), after, before)
 
 
-def _rows(protocol: Protocol, grid: _Grid, width: float, *, signs: bool) -> ggplot:
+def _rows(timeline: Timeline, grid: _Grid, width: float, *, signs: bool) -> ggplot:
     """Draw a row for each tank, arm below arm, with a sign in each cell that is not simply measured."""
     named = grid.tanks <= MOST_LABELLED
     row = 0.15 if named else 0.06
@@ -189,8 +197,8 @@ def _rows(protocol: Protocol, grid: _Grid, width: float, *, signs: bool) -> ggpl
     places: dict[str, float] = {}
     titles, groups = [], []
     y = 0.0
-    for arm, tanks in grid.cells.groupby("arm", observed=True)["tank"].unique().items():
-        titles.append((y - heading * 0.55, f"{arm_label(protocol, str(arm), 70, 1)}, n = {len(tanks)}"))
+    for group, tanks in grid.cells.groupby("group", observed=True)["tank"].unique().items():
+        titles.append((y - heading * 0.55, f"{wrapped(grid.titles[str(group)], 70, 1)}, n = {len(tanks)}"))
         y -= heading
         places |= {tank: y - 0.5 - i for i, tank in enumerate(tanks)}
         groups.append((y - len(tanks), y))
@@ -206,18 +214,23 @@ def _rows(protocol: Protocol, grid: _Grid, width: float, *, signs: bool) -> ggpl
             size=8.0,
             color=INK,
         ),
-        *_phases(protocol, grid, groups, top, width),
+        *_phases(timeline, grid, groups, top, width),
     ]
     if signs:
-        layers += [
+        marks = {MISSING: ("\u00d7", SOFT), OTHER_DAY: ("\u2022", "#6b5a23"), BEYOND: ("", "#ffffff")}
+        marked = cells[cells["state"] != MEASURED]
+        layers.append(
             geom_text(
-                aes(label="mark"), cells[cells["state"] == state].assign(mark=mark), size=6.5, color=colour
+                aes(label="mark"),
+                marked.assign(
+                    mark=[
+                        marks[s][0] or sign for s, sign in zip(marked["state"], marked["sign"], strict=True)
+                    ]
+                ),
+                size=6.5,
+                color=[marks[s][1] for s in marked["state"]],
             )
-            for state, mark, colour in ((MISSING, "\u00d7", SOFT), (OTHER_DAY, "\u2022", "#6b5a23"))
-            if (cells["state"] == state).any()
-        ]
-        beyond = cells[cells["state"] == BEYOND]
-        layers.append(geom_text(aes(label="sign"), beyond, size=6.5, color="white"))
+        )
     return (
         ggplot(cells, aes("column", "y"))
         + layers
@@ -239,19 +252,17 @@ def _rows(protocol: Protocol, grid: _Grid, width: float, *, signs: bool) -> ggpl
     )
 
 
-def _shares(protocol: Protocol, grid: _Grid, width: float) -> ggplot:
+def _shares(grid: _Grid, width: float) -> ggplot:
     """Draw the share of each arm's tanks in each state, sampling day by sampling day."""
-    n = grid.cells.groupby("arm", observed=True)["tank"].nunique()
-    counted = (
-        grid.cells.groupby(["arm", "column", "state"], observed=True).size().rename("tanks").reset_index()
-    )
-    counted["share"] = counted["tanks"] / counted["arm"].map(n).astype(float)
-    # A stack is drawn from its last level upwards: measured at the bottom, missing on top.
-    titles = {str(arm): f"{arm_label(protocol, str(arm), 70, 1)}, n = {k:,}" for arm, k in n.items()}
+    n = grid.cells.groupby("group", observed=True)["tank"].nunique()
+    by = grid.cells.groupby(["group", "column", "state"], observed=True)
+    counted = by.size().rename("tanks").reset_index()
+    counted["share"] = counted["tanks"] / counted["group"].map(n).astype(float)
+    titles = {str(group): f"{wrapped(grid.titles[str(group)], 70, 1)}, n = {k:,}" for group, k in n.items()}
     return (
         ggplot(counted, aes("column", "share", fill="state"))
         + geom_col(width=0.9, color=RULE, size=0.2, position=position_stack(reverse=True))
-        + facet_wrap("arm", ncol=1, labeller=titles.__getitem__)
+        + facet_wrap("group", ncol=1, labeller=titles.__getitem__)
         + scale_y_continuous(
             breaks=[0, 0.5, 1], labels=["0", "50 %", "100 %"], minor_breaks=[], expand=(0, 0)
         )
@@ -261,42 +272,31 @@ def _shares(protocol: Protocol, grid: _Grid, width: float) -> ggplot:
 
 
 def _phases(
-    protocol: Protocol, grid: _Grid, groups: list[tuple[float, float]], top: float, width: float
+    timeline: Timeline, grid: _Grid, groups: list[tuple[float, float]], top: float, width: float
 ) -> list[Any]:
-    """Rule off the phases across each arm's rows, and name those that have room for it."""
-    layers: list[Any] = []
-    day = 0
-    for phase in protocol.schedule.phases:
-        inside = [i for i, column in enumerate(grid.columns) if day <= column < day + phase.days]
-        day += phase.days
+    """Rule off the phases across each group's rows, and name those that have room for it."""
+    rules, names = [], []
+    for span in timeline.spans:
+        inside = [i for i, column in enumerate(grid.columns) if span.first <= column < span.after]
         if not inside:
             continue
         if inside[0] > 0:
-            edge = inside[0] - 0.5
-            layers += [
-                annotate("segment", x=edge, xend=edge, y=low, yend=high, color=INK, size=0.5)
-                for low, high in [*groups, (top * 0.25, top)]
-            ]
-        if text_width(phase.id, _NAME_SIZE) < (width - 0.8) * len(inside) / len(grid.columns):
-            at = (inside[0] + inside[-1]) / 2
-            layers.append(
-                annotate(
-                    "text", x=at, y=top * 0.4, label=phase.id, size=_NAME_SIZE, color=SOFT, va="baseline"
-                )
-            )
-    return layers
+            rules += [(inside[0] - 0.5, low, high) for low, high in [*groups, (top * 0.25, top)]]
+        if text_width(span.phase, _NAME_SIZE) < (width - 0.8) * len(inside) / len(grid.columns):
+            names.append(((inside[0] + inside[-1]) / 2, top * 0.4, span.phase))
+    edges = pd.DataFrame(rules, columns=["column", "y", "high"])
+    named = pd.DataFrame(names, columns=["column", "y", "phase"])
+    return [
+        geom_segment(aes(xend="column", yend="high"), edges, color=INK, size=0.5),
+        geom_text(aes(label="phase"), named, size=_NAME_SIZE, color=SOFT, va="baseline"),
+    ]
 
 
-def _time_unit(protocol: Protocol) -> tuple[int, str]:
-    return (7, "weeks") if (protocol.last_day - protocol.schedule.start).days >= 42 else (1, "days")
-
-
-def _day_ticks(protocol: Protocol, grid: _Grid, width: float) -> tuple[list[int], list[str]]:
-    per, _ = _time_unit(protocol)
-    whole = [i for i, column in enumerate(grid.columns) if column % per == 0]
+def _day_ticks(timeline: Timeline, grid: _Grid, width: float) -> tuple[list[int], list[str]]:
+    whole = [i for i, column in enumerate(grid.columns) if column % timeline.per == 0]
     every = max(1, math.ceil(len(whole) / (width / 0.35)))
     shown = whole[::every]
-    return shown, [quantity(grid.columns[i] / per) for i in shown]
+    return shown, [quantity(grid.columns[i] / timeline.per) for i in shown]
 
 
 def _counts(grid: _Grid) -> str:
@@ -309,15 +309,13 @@ def _counts(grid: _Grid) -> str:
 
 
 def _caption(grid: _Grid) -> list[str]:
-    if grid.cells.empty:
-        return ["No sampling is due yet."]
     said = [f"n: {count(grid.tanks, 'tank')}.", _counts(grid)]
     if not grid.registered:
         said[1:] = [f"No sampling days are registered: a column is a week. {_counts(grid)}"]
     if grid.tanks > MOST_ROWS:
         said.append("Too many tanks to draw each: columns are shares of an arm's tanks.")
     if grid.waiting:
-        said.append(f"{count(grid.waiting, 'sampling day')} not due yet.")
+        said.append(f"{count(grid.waiting, 'sampling')} not due yet.")
     if grid.uncounted:
         said.append(f"{count(grid.uncounted, 'reading')} outside these days not drawn.")
     return said

@@ -13,7 +13,6 @@ from plotnine import (
     element_blank,
     element_text,
     geom_point,
-    geom_rect,
     geom_segment,
     geom_text,
     ggplot,
@@ -24,7 +23,18 @@ from plotnine import (
 
 from analysis.numerals import MINUS, count, number, plain, quantity
 from analysis.plots.axes import Axis, value_axis
-from analysis.plots.theme import INK, RULE, SOFT, WIDTH, arm_scales, captioned, look, text_width, wrapped
+from analysis.plots.theme import (
+    INK,
+    RULE,
+    SOFT,
+    WIDTH,
+    arm_scales,
+    captioned,
+    look,
+    nothing,
+    text_width,
+    wrapped,
+)
 from analysis.wording import (
     arm_title,
     contrast_sentence,
@@ -82,6 +92,8 @@ def figure(endpoint: EndpointResult, protocol: Protocol, *, width: float = WIDTH
     plan = _Plan.of(width)
     axis = _axis(endpoint, plan)
     shown = [contrast for contrast in endpoint.contrasts if contrast.estimate is not None]
+    if not shown:
+        return nothing("No comparison has an estimate to draw.", width)
     rows, top = _rows(endpoint, protocol, shown, axis, plan)
     whole = replace(axis, low=axis.at(-plan.left / plan.inner), high=axis.at(1 + plan.right / plan.inner))
     middle = (plan.left + plan.inner / 2) / (plan.left + plan.inner + plan.right)
@@ -192,38 +204,27 @@ def _ends(contrast: Contrast, axis: Axis) -> dict[str, float]:
 def _zones(endpoint: EndpointResult, axis: Axis, rows: pd.DataFrame, top: float, plan: _Plan) -> list[Any]:
     """Shade what is too small to matter, name what lies on either side, and draw "no difference"."""
     none = 1.0 if endpoint.scale is Scale.RATIO else 0.0
-    sides = sorted(margins(endpoint) or ())
-    strips = pd.DataFrame({"from": [0.0], "to": [top - 0.2]})
+    strips = [(0.0, top - 0.2)]
     if not plan.wide:  # lines keep clear of the words above each interval
-        strips = pd.DataFrame({"from": rows["y"] - 0.19, "to": rows["y"] + 0.11})
+        strips = [(y - 0.19, y + 0.11) for y in rows["y"]]
     layers: list[Any] = [annotate("segment", x=axis.low, xend=axis.high, y=0, yend=0, color=RULE, size=0.6)]
+    sides = margins(endpoint)
     if sides:
-        low, high = sides
-        shade = pd.DataFrame({"xmin": [low], "xmax": [high], "ymin": [0.0], "ymax": [top]})
-        layers.append(
-            geom_rect(
-                aes(xmin="xmin", xmax="xmax", ymin="ymin", ymax="ymax"), shade, fill=_ZONE, inherit_aes=False
-            )
-        )
-        layers += _zone_names(endpoint, axis, low, high, top, plan)
-    for x, line, colour in ((none, "solid", INK), *((side, "dashed", SOFT) for side in sides)):
-        placed = strips.assign(x=x)
-        layers.append(
-            geom_segment(
-                aes(x="x", xend="x", y="from", yend="to"),
-                placed,
-                color=colour,
-                size=0.4,
-                linetype=line,
-                inherit_aes=False,
-            )
-        )
-    return layers
+        low, high = sorted(sides)
+        layers.append(annotate("rect", xmin=low, xmax=high, ymin=0, ymax=top, fill=_ZONE))
+        layers.append(_lines((low, high), strips, linetype="dashed", color=SOFT))
+        layers.append(_zone_names(endpoint, axis, low, high, top, plan))
+    return [*layers, _lines((none,), strips, color=INK)]
+
+
+def _lines(places: tuple[float, ...], strips: list[tuple[float, float]], **style: str) -> Any:
+    frame = pd.DataFrame([(x, y, end) for x in places for y, end in strips], columns=["x", "y", "end"])
+    return geom_segment(aes(x="x", xend="x", yend="end"), frame, size=0.4, **style)
 
 
 def _zone_names(
     endpoint: EndpointResult, axis: Axis, low: float, high: float, top: float, plan: _Plan
-) -> list[Any]:
+) -> Any:
     """Name each zone in the longest words that fit it."""
     better = ("worthwhile", "better")
     worse = ("worse by as much", "worse")
@@ -234,9 +235,9 @@ def _zone_names(
         room = (axis.share(end) - axis.share(start)) * plan.inner
         said = next((word for word in words if text_width(word, 7.0) < room), None)
         if said:
-            at = axis.at((axis.share(start) + axis.share(end)) / 2)
-            names.append(annotate("text", x=at, y=top - 0.1, label=said, size=7.0, color=SOFT))
-    return names
+            names.append((axis.at((axis.share(start) + axis.share(end)) / 2), top - 0.1, said))
+    frame = pd.DataFrame(names, columns=["x", "y", "name"])
+    return geom_text(aes(x="x", label="name"), frame, size=7.0, color=SOFT)
 
 
 def _intervals(rows: pd.DataFrame) -> list[Any]:

@@ -31,6 +31,7 @@ from analysis.plots.theme import (
     captioned,
     legend_height,
     look,
+    nothing,
     text_width,
     wrapped,
 )
@@ -55,6 +56,8 @@ _BAR = 0.17
 def figure(endpoint: EndpointResult, protocol: Protocol, *, width: float = WIDTH) -> ggplot:
     """Draw the numbers that the comparisons rest on; logarithmic where ratios are compared."""
     numbers = _shape(endpoint, protocol)
+    if numbers.empty:
+        return nothing("No tank has a number to draw.", width)
     ratio = endpoint.scale is Scale.RATIO
     ranges = numbers[["y", "lowest", "highest"]].to_numpy().ravel()
     axis = value_axis((v for v in ranges if not ratio or v > 0), log=ratio, below=0.06, above=0.06)
@@ -69,7 +72,7 @@ def figure(endpoint: EndpointResult, protocol: Protocol, *, width: float = WIDTH
         f"n = {n.get(arm, 0):,}" if narrow else f"{arm_label(protocol, arm, room)}\nn = {n.get(arm, 0):,}"
         for arm in arms
     ]
-    height = (3.6 if endpoint.n_blocks <= MOST_NAMED_BLOCKS else 4.4) + narrow * legend_height(
+    height = (3.6 if _joined_count(numbers) <= MOST_NAMED_BLOCKS else 4.4) + narrow * legend_height(
         protocol, width
     )
     return (
@@ -82,7 +85,7 @@ def figure(endpoint: EndpointResult, protocol: Protocol, *, width: float = WIDTH
             breaks=list(range(len(arms))),
             labels=labels,
             minor_breaks=[],
-            limits=(-0.62 if _named(endpoint) else -0.5, len(arms) - 0.5),
+            limits=(-0.62 if _named(numbers) else -0.5, len(arms) - 0.5),
             expand=(0, 0),
         )
         + labs(x="", y=_axis_title(endpoint, protocol))
@@ -104,7 +107,8 @@ def alt_text(endpoint: EndpointResult, protocol: Protocol) -> str:
     if not middles:
         return f"Empty chart: no tank has a number for {plain(endpoint.title, 80)}."
     kind = "geometric mean" if endpoint.scale is Scale.RATIO else "mean"
-    joined = ", those of a block joined by a line" if endpoint.n_blocks else ""
+    what = _joined_by(endpoint)
+    joined = f", those of a {what} joined by a line" if what else ""
     return (
         f"Dot chart of {measure(endpoint, protocol).rstrip(',')} in each tank by arm{joined}. "
         f"The {kind} is {listed(middles)}."
@@ -115,10 +119,11 @@ def _shape(endpoint: EndpointResult, protocol: Protocol) -> pd.DataFrame:
     """One row a tank analysed, on the reported scale, with its place across the arm's column."""
     report = _exp if endpoint.scale is Scale.RATIO else float
     arms = [arm.id for arm in protocol.arms]
+    by = _joined_by(endpoint)
     rows = [
         (
             tank.arm,
-            tank.block or "",
+            {"tank": tank.tank, "block": tank.block or ""}.get(by, ""),
             float(arms.index(tank.arm)),
             report(tank.y),
             report(tank.y if tank.y_lowest is None else tank.y_lowest),
@@ -146,14 +151,14 @@ def _tanks(endpoint: EndpointResult, numbers: pd.DataFrame, axis: Axis) -> list[
                 aes(group="arm", color="arm"), numbers, width=0.45, outlier_size=0.4, show_legend=False
             )
         ]
-    blocked = endpoint.n_blocks > 0
+    blocked = _joined_count(numbers) > 0
     numbers = numbers.assign(x=numbers["x"] + _side_by_side(numbers, axis, 0.045 if blocked else 0.09))
     layers: list[Any] = []
     if blocked:
         joined = _joined(numbers, log=endpoint.scale is Scale.RATIO)
-        thin = 0.5 if endpoint.n_blocks <= MOST_NAMED_BLOCKS else 0.35
+        thin = 0.5 if _joined_count(numbers) <= MOST_NAMED_BLOCKS else 0.35
         layers = [geom_line(aes(group="block"), joined, color="#b3b3b3", size=thin)]
-        layers += _block_names(joined, axis) if _named(endpoint) else []
+        layers += _block_names(joined, axis) if _named(numbers) else []
     uncertain = numbers[numbers["lowest"] < numbers["highest"]]
     size = 2.4 if len(numbers) <= 60 else 1.5
     return [
@@ -185,12 +190,24 @@ def _side_by_side(numbers: pd.DataFrame, axis: Axis, step: float) -> pd.Series:
     level = numbers["y"].map(axis.share).mul(45).round()
     within = numbers.groupby(["arm", level])["y"]
     rank, size = within.cumcount(), within.transform("size")
-    widest = max(int(size.max()) - 1, 1)
-    return (rank - (size - 1) / 2) * min(step, 2 * _COLUMN / widest)
+    most = int(size.max()) if len(size) else 1
+    return (rank - (size - 1) / 2) * min(step, 2 * _COLUMN / max(most - 1, 1))
 
 
-def _named(endpoint: EndpointResult) -> bool:
-    return 0 < endpoint.n_blocks <= MOST_NAMED_BLOCKS
+def _joined_by(endpoint: EndpointResult) -> str:
+    """What joins the marks: blocks, in a crossover the tank itself, or nothing."""
+    if any(tank.period is not None for tank in endpoint.tanks):
+        return "tank"
+    return "block" if endpoint.n_blocks else ""
+
+
+def _joined_count(numbers: pd.DataFrame) -> int:
+    """How many lines join marks: 0 where nothing does."""
+    return int(numbers.loc[numbers["block"] != "", "block"].nunique())
+
+
+def _named(numbers: pd.DataFrame) -> bool:
+    return 0 < _joined_count(numbers) <= MOST_NAMED_BLOCKS
 
 
 def _block_names(joined: pd.DataFrame, axis: Axis) -> list[Any]:
@@ -233,7 +250,7 @@ def _means(endpoint: EndpointResult, protocol: Protocol) -> list[Any]:
         (arms.index(arm.arm), mean) for arm in endpoint.arms if (mean := _mean(endpoint, arm)) is not None
     ]
     bars = pd.DataFrame(known, columns=["x", "y"]).astype(float)
-    reach = _BAR if endpoint.n_blocks else _COLUMN + 0.07
+    reach = _BAR if _joined_by(endpoint) else _COLUMN + 0.07
     bars = bars.assign(x=bars["x"] - reach, xend=bars["x"] + reach)
     return [geom_segment(aes(xend="xend", yend="y"), bars, color=INK, size=1.1)]
 
@@ -256,12 +273,17 @@ def _axis_title(endpoint: EndpointResult, protocol: Protocol) -> str:
 def _caption(endpoint: EndpointResult, numbers: pd.DataFrame) -> list[str]:
     kind = "geometric mean" if endpoint.scale is Scale.RATIO else "mean"
     crowded = len(numbers) > MOST_TANKS
-    n = f"n: {count(len(numbers), 'tank')}"
-    said = [f"{n} in {count(endpoint.n_blocks, 'block')}." if endpoint.n_blocks else f"{n}."]
+    what = _joined_by(endpoint)
+    lines = _joined_count(numbers)
+    mark = "tank" if what != "tank" else "tank in one period"
+    n = count(len(numbers), mark, mark.replace("tank", "tanks"))
+    said = [
+        f"n: {n}{f', of {count(lines, what)}' if what == 'tank' else f' in {count(lines, what)}' if what else ''}."
+    ]
     if crowded:
         said.append("Too many to draw each: a box holds the middle half of the tanks, its line the median.")
-    elif endpoint.n_blocks:
-        said.append("Each mark is a tank; grey lines join the tanks of a block.")
+    elif what:
+        said.append(f"Each mark is a {mark}; grey lines join those of a {what}.")
     else:
         said.append("Each mark is a tank; those of like value stand side by side.")
     said.append(f"Black bar: {kind} of the arm.")

@@ -15,11 +15,15 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import matplotlib as mpl
+import pandas as pd
 from plotnine import (
+    aes,
     element_blank,
     element_line,
     element_rect,
     element_text,
+    geom_text,
+    ggplot,
     guide_legend,
     guides,
     labs,
@@ -34,8 +38,6 @@ from schemas.vocabulary import ArmRole
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
-
-    from plotnine import ggplot
 
     from schemas.protocol import Protocol
 
@@ -62,8 +64,8 @@ _CONTEXT: dict[str, Any] = {
 }
 
 _METADATA: dict[str, dict[str, None]] = {
-    "svg": {"Date": None},
-    "pdf": {"CreationDate": None},
+    "svg": {"Date": None, "Creator": None},
+    "pdf": {"CreationDate": None, "Creator": None, "Producer": None},
     "png": {"Software": None},
 }
 
@@ -190,6 +192,22 @@ def look(width: float, height: float) -> theme:
     )
 
 
+def nothing(words: str, width: float = WIDTH) -> ggplot:
+    """Draw words where there is nothing to draw, so that a report keeps its figure and says why it is empty."""
+    frame = pd.DataFrame({"x": [0.0], "y": [0.0], "words": [words]})
+    blank = {
+        name: element_blank()
+        for name in ("axis_text", "axis_title", "axis_ticks", "panel_grid", "panel_border")
+    }
+    return (
+        ggplot(frame, aes("x", "y", label="words"))
+        + geom_text(size=9, color=SOFT)
+        + labs(caption="")
+        + look(width, 1.0)
+        + theme(**blank)
+    )
+
+
 def render(figure: ggplot, *kinds: str) -> dict[str, bytes]:
     """Draw a figure once and give it as each of ``svg``, ``png``, ``pdf``; the same figure gives the same bytes.
 
@@ -206,6 +224,10 @@ def render(figure: ggplot, *kinds: str) -> dict[str, bytes]:
             file = io.BytesIO()
             drawn.savefig(file, format=kind, metadata=_METADATA[kind])
             files[kind] = file.getvalue()
+            drawn.set_layout_engine("none")  # laid out once, alike in every format
+    if "svg" in files:
+        family = f"font-family: '{FONT}'".encode()
+        files["svg"] = files["svg"].replace(family, family + b", Verdana, sans-serif")
     return files
 
 

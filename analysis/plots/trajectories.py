@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -26,7 +25,7 @@ from plotnine import (
     scale_x_continuous,
 )
 
-from analysis.numerals import count, day_words, listed, plain, quantity
+from analysis.numerals import count, listed, plain, quantity
 from analysis.plots.axes import Axis, value_axis
 from analysis.plots.theme import (
     RULE,
@@ -39,9 +38,11 @@ from analysis.plots.theme import (
     columns_for,
     legend_height,
     look,
+    nothing,
     text_width,
     wrapped,
 )
+from analysis.plots.timeline import Timeline, tick_labels
 from schemas.variables import variables_for
 from schemas.vocabulary import DesignKind, Scale
 
@@ -51,11 +52,11 @@ if TYPE_CHECKING:
 
 MOST_READINGS = 8000
 MOST_TANKS = 240
-MOST_BLOCKS = 48
+MOST_PANELS = 48
 """Beyond these an eye follows no single tank: the middle of each arm is drawn instead, and the caption says so."""
 _SHADES = {"baseline": "#ececec", "ramp": "#f7f1da", "assessment": "#ffffff", "washout": "#e3ebf2"}
 _OTHER_SHADES = ("#ececec", "#ffffff")
-_WEEKS_FROM = 42
+_WITHOUT_BLOCKS = (DesignKind.PARALLEL, DesignKind.BEFORE_AFTER)
 _MOST_STEPS = 150
 _NAME_SIZE = 6.5
 _TAIL = 0.06
@@ -67,7 +68,7 @@ class _Drawn:
 
     points: pd.DataFrame
     panels: dict[str, str]
-    """Titles of the panels by block or arm; empty for a single panel."""
+    """Titles of the panels by block, tank or arm; empty for a single panel."""
     by_arm: bool
     middles: pd.DataFrame | None
     """Quartiles by arm and time, where there are too many tanks to draw each."""
@@ -97,27 +98,32 @@ def figure(
     variable : str
         The variable to draw. The axis is logarithmic where an endpoint compares its ratios.
     """
-    drawn = _shape(protocol, allocation, readings, variable)
+    timeline = Timeline.of(protocol)
+    drawn = _shape(protocol, allocation, readings, variable, timeline)
+    if drawn.points.empty:
+        return nothing(
+            f"No reading of {wrapped(variables_for(protocol)[variable].title, 40, 1)} to draw.", width
+        )
     columns = columns_for(len(drawn.panels))
     rows = math.ceil(max(len(drawn.panels), 1) / columns)
-    named = _names_fit(protocol, (width - 0.75) / columns)
+    named = _names_fit(timeline, (width - 0.75) / columns)
     axis = _axis(protocol, drawn, variable, above=0.16 if named else 0.06)
-    _, word = _time_unit(protocol)
     about = variables_for(protocol)[variable]
     legend = 0.0 if drawn.by_arm else legend_height(protocol, width)
     plot = (
         ggplot(drawn.points, aes("x", "value"))
-        + _phases(protocol, drawn, axis, named=named)
+        + _phases(timeline, drawn, axis, named=named)
         + (_tanks(drawn, axis) if drawn.middles is None else _middles(protocol, drawn.middles))
         + arm_scales(protocol, drawn.n, width, legend=not drawn.by_arm)
         + axis.scale_y()
         + scale_x_continuous(
-            breaks=_ticks(protocol, last=columns < 3), labels=_tick_labels, minor_breaks=[], expand=(0, 0)
+            breaks=timeline.ticks(last=columns < 3),
+            labels=tick_labels,
+            minor_breaks=[],
+            limits=(0, timeline.days / timeline.per),
+            expand=(0, 0),
         )
-        + labs(
-            x=f"{word.capitalize()} since {day_words(protocol.schedule.start)}",
-            y=f"{wrapped(about.title, 40, 1)}, {about.unit}",
-        )
+        + labs(x=timeline.title.replace("'", "\u2019"), y=f"{wrapped(about.title, 40, 1)}, {about.unit}")
         + captioned(_caption(protocol, drawn, variable), width)
         + look(width, 1.0 + legend + rows * max(0.95, min(3.2, 3.0 / rows**0.35)))
     )
@@ -127,8 +133,8 @@ def figure(
 
 
 def alt_text(protocol: Protocol, allocation: Allocation, readings: pd.DataFrame, variable: str) -> str:
-    """What the figure shows, in words, from the data."""
-    drawn = _shape(protocol, allocation, readings, variable)
+    """Say in words, from the data, what the figure shows."""
+    drawn = _shape(protocol, allocation, readings, variable, Timeline.of(protocol))
     about = variables_for(protocol)[variable]
     title = plain(about.title, 80)
     if drawn.points.empty:
@@ -146,48 +152,38 @@ def alt_text(protocol: Protocol, allocation: Allocation, readings: pd.DataFrame,
     return f"Line chart of {title} over time in {count(drawn.tanks, 'tank')}: {'; '.join(said)}."
 
 
-def _shape(protocol: Protocol, allocation: Allocation, readings: pd.DataFrame, variable: str) -> _Drawn:
+def _shape(
+    protocol: Protocol, allocation: Allocation, readings: pd.DataFrame, variable: str, timeline: Timeline
+) -> _Drawn:
     mine = readings.loc[readings["variable"] == variable, ["tank", "taken_at", "value", "sign"]]
-    arms = allocation.arm_of()
-    known = mine[mine["tank"].isin(list(arms)) & mine["value"].notna()]
-    days = (known["taken_at"] - pd.Timestamp(protocol.schedule.start)) / pd.Timedelta(days=1)
-    edges = np.cumsum([phase.days for phase in protocol.schedule.phases])
-    inside = (days >= 0) & (days < edges[-1])
-    day = days[inside].to_numpy(dtype=float)
-    names = np.array([phase.id for phase in protocol.schedule.phases], dtype=object)
-    per, _ = _time_unit(protocol)
-    points = known[inside].assign(
-        x=day / per,
-        day=np.floor(day).astype(int),
-        arm=known.loc[inside, "tank"].map(arms),
-        phase=names[np.searchsorted(edges, np.floor(day), side="right")],
-    )
+    allocated = set(allocation.sequence_of())
+    known = mine[mine["tank"].isin(allocated) & mine["value"].notna()]
+    points = timeline.place(allocation, known)
+    points = points.assign(x=points["day"] / timeline.per)
     drawn = _Drawn(
-        points=points.reset_index(drop=True),
+        points=points,
         panels={},
         by_arm=False,
         middles=None,
         outside=len(known) - len(points),
         unknown=len(mine) - len(known),
-        silent=len(arms) - points["tank"].nunique(),
+        silent=len(allocated) - points["tank"].nunique(),
     )
     if points.empty:
         return drawn
     if drawn.tanks > MOST_TANKS or len(points) > MOST_READINGS:
-        return replace(drawn, middles=_medians(protocol, drawn.points, variable))
-    blocks = {assignment.tank: assignment.block or "" for assignment in allocation.assignments}
-    order = list(dict.fromkeys(blocks.values()))
-    by_arm = protocol.design.kind is DesignKind.PARALLEL or len(order) > MOST_BLOCKS
+        return replace(drawn, middles=_medians(protocol, points, variable, timeline.per))
+    groups = {a.tank: (a.block or "") if protocol.n_periods == 1 else a.tank for a in allocation.assignments}
+    titles = {group: wrapped(group, 24, 1) or "no block" for group in groups.values()}
+    by_arm = protocol.design.kind in _WITHOUT_BLOCKS or len(titles) > MOST_PANELS
     if by_arm:
         n = drawn.n
-        panels = {arm: f"{arm_label(protocol, arm, 26)}, n = {n.get(arm, 0)}" for arm in arm_looks(protocol)}
-    else:
-        panels = {name: wrapped(name, 24, 1) or "no block" for name in order}
-    panel = drawn.points["arm"] if by_arm else drawn.points["tank"].map(blocks)
+        titles = {arm: f"{arm_label(protocol, arm, 26)}, n = {n.get(arm, 0)}" for arm in arm_looks(protocol)}
+    panel = points["arm"] if by_arm else points["tank"].map(groups)
     return replace(
         drawn,
-        points=drawn.points.assign(panel=pd.Categorical(panel, list(panels))),
-        panels=panels,
+        points=points.assign(panel=pd.Categorical(panel, list(titles))),
+        panels=titles,
         by_arm=by_arm,
     )
 
@@ -199,46 +195,24 @@ def _axis(protocol: Protocol, drawn: _Drawn, variable: str, *, above: float) -> 
     return value_axis(values, log=ratio and bool((values > 0).all()), below=_TAIL + 0.02, above=above)
 
 
-def _time_unit(protocol: Protocol) -> tuple[int, str]:
-    long = sum(phase.days for phase in protocol.schedule.phases) >= _WEEKS_FROM
-    return (7, "weeks") if long else (1, "days")
-
-
-def _ticks(protocol: Protocol, *, last: bool) -> list[float]:
-    """The edges of the phases, and the middle of those that take up much of the axis.
-
-    Narrow panels leave out the last edge, which would run into the first of the next panel.
-    """
-    per, _ = _time_unit(protocol)
-    edges = [0.0, *np.cumsum([phase.days for phase in protocol.schedule.phases]) / per]
-    ticks = [edges[0]]
-    for start, end in pairwise(edges):
-        if end - start > 0.4 * edges[-1]:
-            ticks.append(float(math.floor((start + end) / 2)))
-        if end - ticks[-1] > 0.08 * edges[-1]:
-            ticks.append(float(end))
-    return ticks if last else [tick for tick in ticks if tick < edges[-1]]
-
-
-def _tick_labels(ticks: list[float]) -> list[str]:
-    return [quantity(tick) for tick in ticks]
-
-
-def _names_fit(protocol: Protocol, panel_width: float) -> bool:
+def _names_fit(timeline: Timeline, panel_width: float) -> bool:
     """Whether the name of every phase can be written inside its shade; ``panel_width`` in inches."""
-    phases = protocol.schedule.phases
-    total = sum(phase.days for phase in phases)
-    return all(text_width(phase.id, _NAME_SIZE) < panel_width * phase.days / total for phase in phases)
+    return all(
+        text_width(span.phase, _NAME_SIZE) < panel_width * (span.after - span.first) / timeline.days
+        for span in timeline.spans
+    )
 
 
-def _phases(protocol: Protocol, drawn: _Drawn, axis: Axis, *, named: bool) -> list[Any]:
-    """Shaded phases behind the data, named inside the panels of the first row, or else in the legend."""
-    per, _ = _time_unit(protocol)
-    phases = protocol.schedule.phases
-    names = [phase.id for phase in phases]
-    ends = np.cumsum([phase.days for phase in phases]) / per
-    starts = [0.0, *ends[:-1]]
-    frame = pd.DataFrame({"xmin": starts, "xmax": ends, "phase": pd.Categorical(names, names)})
+def _phases(timeline: Timeline, drawn: _Drawn, axis: Axis, *, named: bool) -> list[Any]:
+    """Shade the phases behind the data and name them in the panels of the first row, or else in the legend."""
+    names = list(dict.fromkeys(span.phase for span in timeline.spans))
+    frame = pd.DataFrame(
+        {
+            "xmin": [span.first / timeline.per for span in timeline.spans],
+            "xmax": [span.after / timeline.per for span in timeline.spans],
+            "phase": pd.Categorical([span.phase for span in timeline.spans], names),
+        }
+    )
     shades = {name: _SHADES.get(name, _OTHER_SHADES[i % 2]) for i, name in enumerate(names)}
     shaded = [
         geom_rect(
@@ -274,9 +248,10 @@ def _tanks(drawn: _Drawn, axis: Axis) -> list[Any]:
     measured, beyond = points[points["sign"] == ""], points[points["sign"] != ""]
     towards = np.where(beyond["sign"] == "<", -_TAIL, _TAIL)
     beyond = beyond.assign(tail=[axis.moved(v, s) for v, s in zip(beyond["value"], towards, strict=True)])
+    runs = points.assign(run=points["tank"] + "|" + points["period"].astype(str))
     return [
         geom_line(
-            aes(group="tank", color="arm"), size=0.45, alpha=0.5 if crowded else 0.85, show_legend=False
+            aes(group="run", color="arm"), runs, size=0.45, alpha=0.5 if crowded else 0.85, show_legend=False
         ),
         geom_segment(
             aes(xend="x", yend="tail", color="arm"),
@@ -315,9 +290,8 @@ def _middle_days(protocol: Protocol, variable: str) -> int:
     return max(every, math.ceil(total / _MOST_STEPS))
 
 
-def _medians(protocol: Protocol, points: pd.DataFrame, variable: str) -> pd.DataFrame:
-    """Quartiles by arm and step of days; a reading a day or two late stays with its sampling."""
-    per, _ = _time_unit(protocol)
+def _medians(protocol: Protocol, points: pd.DataFrame, variable: str, per: int) -> pd.DataFrame:
+    """Take quartiles by arm and step of days; a reading a day or two late stays with its sampling."""
     step = _middle_days(protocol, variable)
     by = points.assign(x=points["day"] // step * step / per).groupby(["arm", "x"])["value"]
     quartiles = {"low": by.quantile(0.25), "value": by.median(), "high": by.quantile(0.75)}
