@@ -1,0 +1,51 @@
+"""The usual cautions for people and animals; they end no question, but say whom to ask."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from schemas.protocol import Protocol
+
+_ALWAYS = (
+    (
+        "Animals come before data: a stop rule that is met is acted on at once, recorded, and never counts against a "
+        "tank. A vet, or whoever is licensed to, decides about sick animals; nothing here replaces that."
+    ),
+    (
+        "Local rules on keeping animals come first. Experiments with fish, and in some places with cephalopods, can "
+        "need approval even in private tanks, and corals can need papers: ask the authority before the first dose."
+    ),
+    (
+        "Salt water and mains electricity: a residual-current device (30 mA), drip loops, sockets above the water, and "
+        "plugs pulled before hands go in. Electrical work is for licensed people."
+    ),
+    (
+        "Cuts and tank water: wear gloves, cover wounds, never start a siphon by mouth, and tell a doctor about the tank "
+        "if a sore does not heal or spreads. Zoanthids can hold palytoxin: no hot water, no scrubbing."
+    ),
+    "Test reagents can be corrosive or poisonous: read the kit's safety sheet and take the waste to a collection.",
+)
+_CARBON = (
+    (
+        "Dosed carbon feeds bacteria that use oxygen, most of all at night: watch for gasping fish and clouded water, "
+        "aerate, and stop dosing at once if you see them."
+    ),
+    (
+        "Where a reactor holds pellets: one that clogs turns black and can give off hydrogen sulfide. Never lean in to "
+        "smell; leave, ventilate, and run its first water to waste, not into the tank."
+    ),
+    (
+        "Where ethanol or spirits are dosed: the vapour burns. Small closed bottles, away from lamps, pumps, flames and "
+        "children. Where vinegar or another acid is dosed: no stronger than kitchen vinegar without training."
+    ),
+)
+
+
+def usual_cautions(protocol: Protocol) -> tuple[str, ...]:
+    """Give the cautions that a trial calls for: those of carbon only where an arm doses it.
+
+    They are common practice and carry no source; local rules and licensed people stand above them.
+    """
+    doses = any(arm.carbon is not None for arm in protocol.arms)
+    return (_ALWAYS[0], *(_CARBON if doses else ()), *_ALWAYS[1:])
