@@ -16,11 +16,7 @@ import numpy as np
 from scipy import special, stats
 from scipy.optimize import brentq
 
-from analysis.linear_model import TankData, centred
-
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from numpy.typing import NDArray
 
     Floats = NDArray[np.float64]
@@ -34,32 +30,6 @@ _NEAR = 6.5
 _POINTS = 2**15
 _PRODUCT = 1e-9
 """How near a correlation must come to a product to be taken as one."""
-
-
-def correlation(data: TankData, pairs: Sequence[tuple[int, int]]) -> Floats:
-    """Correlation of contrasts (test, reference) in the model number ~ arm + block [+ baseline], common error.
-
-    Examples
-    --------
-    Two arms against a third, two tanks each, share half their error:
-
-    >>> arm = np.array([0, 0, 1, 1, 2, 2])
-    >>> data = TankData(np.zeros(6), arm, np.zeros(6, dtype=np.int64), ("a", "b", "c"), None, blocked=False)
-    >>> correlation(data, [(1, 0), (2, 0)]).round(12)
-    array([[1. , 0.5],
-           [0.5, 1. ]])
-    """
-    arms = centred((data.arm[:, None] == np.arange(len(data.arms))).astype(float), data.block)
-    if data.x is not None:
-        x = centred(data.x, data.block)
-        length = float(x @ x)
-        arms = arms - np.outer(x, x @ arms) / length if length > 0 else arms
-    weights = np.zeros((len(pairs), len(data.arms)))
-    for row, (test, reference) in zip(weights, pairs, strict=True):
-        row[test], row[reference] = 1.0, -1.0
-    covariance = weights @ np.linalg.pinv(arms.T @ arms, rtol=1e-9, hermitian=True) @ weights.T
-    sd = np.sqrt(np.diagonal(covariance))
-    return np.asarray(covariance / np.outer(sd, sd))
 
 
 def adjusted_p(t: Floats, matrix: Floats, df: float | Floats, *, two_sided: bool = True) -> Floats:

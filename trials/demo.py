@@ -20,6 +20,8 @@ if TYPE_CHECKING:
     import datetime as dt
     from collections.abc import Callable
 
+    import pandas as pd
+
     from schemas.allocation import Allocation
     from trials.register.records import IntakeBatch, SealedTrial
     from trials.scenarios import IntakeStep, Story

@@ -7,7 +7,7 @@ import pytest
 from scipy import special, stats
 
 import analysis.dunnett
-from analysis.dunnett import adjusted_p, correlation, critical_value, probability, product_loadings
+from analysis.dunnett import adjusted_p, critical_value, probability, product_loadings
 from analysis.linear_model import LinearModel, TankData
 
 CONTROL = [7.40, 8.50, 7.20, 8.24, 9.84, 8.32]
@@ -39,7 +39,7 @@ def test_blood_counts():
     t = np.array([fit.t for fit in fits])
     assert t == pytest.approx([0.85703213, 3.69375231], abs=5e-9)
     assert (fits[0].standardiser, fits[0].df) == (pytest.approx(1.17496, abs=5e-6), 12)
-    matrix = correlation(data, pairs)
+    matrix = LinearModel(data).correlation(pairs)
     p = adjusted_p(t, matrix, 12.0)
     assert p == pytest.approx([0.620, 0.0059], abs=2e-4)
     assert p == pytest.approx(stats.dunnett(DRUG_A, DRUG_B, control=CONTROL, rng=1).pvalue, abs=2e-4)
@@ -187,4 +187,4 @@ def test_correlation_is_that_of_the_estimates():
     )
     covariance = weights @ weights.T
     wanted = covariance / np.sqrt(np.outer(np.diagonal(covariance), np.diagonal(covariance)))
-    assert correlation(data, pairs) == pytest.approx(wanted, abs=1e-9)
+    assert LinearModel(data).correlation(pairs) == pytest.approx(wanted, abs=1e-9)
