@@ -26,7 +26,8 @@ def one_by_one(number):
     return found / number
 
 
-def test_a_hundred_thousand_block_trials_take_seconds_and_leave_a_loop_far_behind():
+def main():
+    """Print the seconds of both, and their ratio a trial."""
     question = Question(LAYOUT, CONTRASTS, Variance.OWN, multiplicity=Multiplicity.NONE, margin=0.22)
     one_by_one(2)
     started = time.perf_counter()
@@ -35,8 +36,15 @@ def test_a_hundred_thousand_block_trials_take_seconds_and_leave_a_loop_far_behin
     started = time.perf_counter()
     got = simulate(question, TRIALS, seed=1, most=100_000)
     seconds = time.perf_counter() - started
-    assert seconds < 20
-    assert a_loop_trial / (seconds / 100_000) > 200
-    # The same answers: 60 trials know a share to 0.065.
-    shares = [contrast.power.value for contrast in got.contrasts]
-    assert np.abs(loop - shares).max() < 4 * 0.065
+    print(f"100,000 block trials (12 blocks of 3, two contrasts): {seconds:.1f} s")
+    print(
+        f"pingouin in a loop: {1000 * a_loop_trial:.1f} ms a trial, {a_loop_trial / (seconds / 100_000):.0f} times as long"
+    )
+    for place, contrast in enumerate(got.contrasts):
+        print(
+            f"power of {CONTRASTS[place][0]}: {contrast.power.value:.3f}; in the loop's 60 trials {loop[place]:.2f}"
+        )
+
+
+if __name__ == "__main__":
+    main()
