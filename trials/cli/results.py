@@ -76,6 +76,12 @@ def verify(
     trial: TrialArgument = None,
     *,
     location: RegisterOption = DEFAULT_REGISTER,
+    head: Annotated[
+        str | None,
+        typer.Option(
+            "--head", metavar="DIGEST", help="A head of the chain noted elsewhere before: it must be in it."
+        ),
+    ] = None,
     as_json: JsonOption = False,
 ) -> None:
     """Check the register: chain, digests, files, allocation, and readings against their entries."""
@@ -85,12 +91,12 @@ def verify(
     with Register.open(location) as record:
         if trial is not None:
             record.find(trial)
-        findings = record.check()
-        head = record.head()
+        findings = record.check(head)
+        now_head = record.head()
     if as_json:
-        display.json_document(display.findings_document(findings) | {"head": head})
+        display.json_document(display.findings_document(findings) | {"head": now_head})
     else:
-        display.findings(findings, f"The register is whole. Head of its chain: {head}")
+        display.findings(findings, f"The register is whole. Head of its chain: {now_head}")
     if findings:
         raise typer.Exit(NEEDS_A_PERSON)
 

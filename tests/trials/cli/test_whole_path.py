@@ -233,6 +233,15 @@ def test_verify_finds_the_register_whole(allocated):
     assert re.fullmatch("[0-9a-f]{64}", document["head"])
 
 
+def test_a_head_noted_before_must_be_in_the_chain(allocated):
+    head = json.loads(allocated("verify", "--json")[1])["head"]
+    allocated("intake", "readings.csv")
+    assert allocated("verify", "--head", head)[0] == 0
+    status, out, _ = allocated("verify", "--head", "0" * 64, "--json")
+    assert status == 3
+    assert not json.loads(out)["ok"]
+
+
 def test_version(run):
     from trials import __version__
 
