@@ -15,6 +15,8 @@ from trials import allocation
 from trials.allocation.baseline import baseline_means
 from trials.protocol_file import from_canonical
 from trials.register import queries, tables
+from trials.register.amending import KINDS, corrected, corrections
+from trials.register.audit_amendments import amendment_findings, kept_files
 from trials.register.bodies import AllocationBody, IntakeBody, SealBody
 from trials.register.chain import GENESIS, Kind, first_fault
 from trials.register.digests import canonical_lines, lines_digest
@@ -111,10 +113,14 @@ def _contents(connection: Connection, entries: Sequence[Entry], *, whole: bool) 
                 intakes[entry.number] = intake = IntakeBody.of(entry)
                 named |= _names(intake.file)
                 yield from _intake(connection, entry, intake)
+            case kind if kind in KINDS:
+                named |= dict(kept_files(entry))
             case _:
                 yield Finding(
                     "entry", f"entry {entry.number}", f'An entry of kind "{entry.kind}" is not known here.'
                 )
+    sealed = {trial: protocol for trial, (_, protocol) in protocols.items()}
+    yield from amendment_findings(connection, entries, sealed)
     if whole:
         yield from _files(connection, named)
         yield from _strays(connection, intakes)
@@ -188,6 +194,8 @@ def _baselines(
         readings = reading_frame(filter(None, chunks), defaultdict(str))
     except ValueError:
         return  # a moment was changed, as is said of the readings
+    made = queries.entries(connection, trial=entry.trial, kind=Kind.CORRECTION)
+    readings = corrected(readings, corrections(e for e in made if e.number < entry.number))
     means = baseline_means(protocols[entry.trial][1], readings)
     for tank, value in body.allocation.balance_values:
         if not math.isclose(means.get(tank, math.nan), value, rel_tol=1e-9):

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated, Self
+import datetime as dt  # noqa: TC003 - pydantic needs the name at run time
+from typing import TYPE_CHECKING, Annotated, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints, ValidationError
 
@@ -14,6 +15,7 @@ if TYPE_CHECKING:
 
 Digest = Annotated[str, StringConstraints(pattern=r"^[0-9a-f]{64}$")]
 Count = Annotated[int, Field(ge=0)]
+Words = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=2000)]
 
 
 class Body(BaseModel):
@@ -83,3 +85,65 @@ class IntakeBody(Body):
     rows_digest: Digest
     readings_digest: Digest
     remarks: tuple[str, ...]
+
+
+class StatedBody(Body):
+    """Base of what a person records beside the readings: who says so, and why."""
+
+    by: Words
+    why: Words
+
+
+class CorrectionBody(StatedBody):
+    """Another value for a reading, or none where it is withdrawn; the reading as taken in stays where it is.
+
+    ``value`` is in the variable's canonical unit, ``raw_value`` and ``raw_unit`` are as typed.
+    """
+
+    reading: Annotated[int, Field(ge=1)]
+    value: Annotated[float, Field(allow_inf_nan=False)] | None = None
+    sign: Literal["", "<", ">"] = ""
+    raw_value: str = ""
+    raw_unit: str = ""
+
+
+class TankBody(StatedBody):
+    """Base of what happened to a tank, and since when or on which day."""
+
+    tank: Words
+    day: dt.date
+    what: Words
+
+
+class DeviationBody(TankBody):
+    """Something done otherwise than the protocol says; ``treated_as`` is the arm that the tank was treated as."""
+
+    treated_as: str | None = None
+
+
+class DropoutBody(TankBody):
+    """A tank that left the trial."""
+
+
+class RescueBody(TankBody):
+    """A treatment for the animals' sake, outside the protocol."""
+
+
+class ClosureBody(StatedBody):
+    """Data entry is closed: no file is taken in after it."""
+
+
+class AmendmentBody(StatedBody):
+    """A protocol in the place of the one before, each under its digest; ``data_seen``: readings were in by then."""
+
+    protocol: Digest
+    before: Digest
+    source: KeptFile
+    tanks: KeptFile | None
+    data_seen: bool
+
+
+class UnmaskingBody(Body):
+    """The arms were shown by a command before data entry was closed; nobody asked who was looking."""
+
+    command: Words

@@ -33,6 +33,13 @@ class Kind(StrEnum):
     SEAL = "seal"
     ALLOCATION = "allocation"
     INTAKE = "intake"
+    CORRECTION = "correction"
+    DEVIATION = "deviation"
+    DROPOUT = "dropout"
+    RESCUE = "rescue"
+    AMENDMENT = "amendment"
+    CLOSURE = "closure"
+    UNMASKING = "unmasking"
 
 
 def canonical(body: Mapping[str, Any]) -> str:

@@ -3,6 +3,7 @@
 A held row stops waiting when a later one takes its place:
 
 - a row with the same cells, in whatever file: accepted or repeated, it is in; held again, it is that one which waits;
+- a row that says "entry 4, row 12" in the column "held as", which the workbook of held rows brings along;
 - the row of the same sheet and row number in a later version of its file. A file of the same name is a later version
   where at least half of the earlier one's rows that were not held stand in it unchanged. Where all of them
   were held, as by a wrong unit in the header, the later row is the same one when all but one of its cells are
@@ -15,6 +16,7 @@ goes on waiting, since a row that is listed too long does less harm than one tha
 from __future__ import annotations
 
 import json
+import re
 from collections import Counter
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -35,6 +37,12 @@ if TYPE_CHECKING:
 HELD: ColumnElement[str] = literal_column(f"'{RowOutcome.HELD.value}'")
 
 
+HELD_AS = "held as"
+"""Header of the column by which a mended row names the held row that it replaces."""
+
+_REFERENCE = re.compile(r"entry (\d+), row (\d+)(?:, sheet (.+))?")
+
+
 class _Row(NamedTuple):
     entry: int
     sheet: str
@@ -49,17 +57,25 @@ def waiting(connection: Connection, trial: str) -> list[HeldRow]:
     names = {number: IntakeBody.of(entry).file.name for number, entry in intakes.items()}
     held = _held(connection, intakes)
     last_sent = _last_sent(connection, trial, held)
+    replaced = _replaced(connection, trial, held)
     versions = {entry: _versions(connection, entry, names) for entry in {row.entry for row in held}}
     return [
         _held_row(row, names[row.entry], intakes[row.entry].at)
         for row in held
-        if last_sent[row.cells] <= row.entry and not _taken_over(connection, row, versions[row.entry])
+        if last_sent[row.cells] <= row.entry
+        and (row.entry, row.row, row.sheet) not in replaced
+        and not _taken_over(connection, row, versions[row.entry])
     ]
+
+
+def reference(row: HeldRow) -> str:
+    """Name a held row, for the column :data:`HELD_AS` of its mended copy."""
+    return f"entry {row.entry}, row {row.row}" + (f", sheet {row.sheet}" if row.sheet else "")
 
 
 def _held_row(row: _Row, file: str, taken_in_at: str) -> HeldRow:
     reasons = tuple(Reason(**reason) for reason in json.loads(row.reasons))
-    return HeldRow(file, row.sheet, row.row, json.loads(row.cells), reasons, taken_in_at)
+    return HeldRow(file, row.sheet, row.row, json.loads(row.cells), reasons, taken_in_at, row.entry)
 
 
 def _held(connection: Connection, intakes: Container[int]) -> list[_Row]:
@@ -88,6 +104,28 @@ def _last_sent(connection: Connection, trial: str, held: list[_Row]) -> dict[str
         if cells in last:
             last[cells] = max(last[cells], entry)
     return last
+
+
+def _replaced(connection: Connection, trial: str, held: list[_Row]) -> set[tuple[int, int, str]]:
+    """Find the held rows, by entry, row and sheet, that a later row names as the one it replaces."""
+    if not held:
+        return set()
+    table = tables.rows.c
+    query = (
+        select(table.entry, table.cells)
+        .join(tables.entries, tables.entries.c.number == table.entry)
+        .where(
+            tables.entries.c.trial == trial,
+            table.entry > held[0].entry,
+            table.cells.contains(f'"{HELD_AS}": "entry '),
+        )
+    )
+    found = set()
+    for entry, cells in connection.execute(query):
+        named = _REFERENCE.fullmatch(json.loads(cells)[HELD_AS].strip())
+        if named and int(named[1]) < entry:
+            found.add((int(named[1]), int(named[2]), named[3] or ""))
+    return found
 
 
 def _versions(connection: Connection, entry: int, names: Mapping[int, str]) -> dict[int, bool]:

@@ -31,7 +31,10 @@ class SourceFile:
 
 @dataclass(frozen=True)
 class SealedTrial:
-    """A registered trial. ``digest`` is the SHA-256 of the canonical protocol."""
+    """A registered trial. ``digest`` is the SHA-256 of the canonical protocol.
+
+    After an amendment, protocol and digest are those in force; the draw rests on those that were sealed.
+    """
 
     id: str
     protocol: Protocol
@@ -70,6 +73,7 @@ class HeldRow:
     cells: dict[str, str]
     reasons: tuple[Reason, ...]
     taken_in_at: str = ""
+    entry: int = 0
 
 
 @dataclass(frozen=True)
@@ -117,6 +121,53 @@ class IntakeBatch:
                 *(waiting[name].tolist() for name in ("sheet", "row", "cells", "reasons")), strict=True
             )
         ]
+
+
+@dataclass(frozen=True)
+class TankEvent:
+    """A deviation, a dropout or a rescue, as recorded under ``entry`` at ``at``."""
+
+    entry: int
+    at: dt.datetime
+    kind: str
+    tank: str
+    day: dt.date
+    what: str
+    by: str
+    why: str
+    treated_as: str | None = None
+
+
+@dataclass(frozen=True)
+class Amendment:
+    """A change of the protocol: its digest before and after, and in sentences what differs.
+
+    ``data_seen`` says that readings were in already, ``primary_changed`` that the analysis of a primary endpoint is
+    another one.
+    """
+
+    entry: int
+    at: dt.datetime
+    before: str
+    digest: str
+    changed: tuple[str, ...]
+    data_seen: bool
+    primary_changed: bool
+    by: str
+    why: str
+
+
+@dataclass(frozen=True)
+class HistoryLine:
+    """One thing that the register knows of a reading or a tank; ``by`` and ``why`` are empty where nobody said."""
+
+    entry: int
+    at: str
+    kind: str
+    text: str
+    reading: int | None = None
+    by: str = ""
+    why: str = ""
 
 
 @dataclass(frozen=True)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 from contextlib import contextmanager
+from dataclasses import replace
 from typing import TYPE_CHECKING, Self
 
 from pydantic import ValidationError
@@ -14,8 +15,9 @@ from schemas.errors import RegisterError
 from schemas.plain_words import listed, nearest, quoted
 from trials import allocation as rules
 from trials.protocol_file import canonical, from_canonical
-from trials.register import audit, held, queries
-from trials.register.bodies import AllocationBody, IntakeBody, KeptFile, SealBody
+from trials.register import amending, audit, held, history, queries
+from trials.register.amendments import amendments_of, refuse_unfit_protocol, tank_events
+from trials.register.bodies import AllocationBody, AmendmentBody, IntakeBody, KeptFile, SealBody
 from trials.register.chain import GENESIS, Kind
 from trials.register.digests import data_digest
 from trials.register.frames import reading_frame
@@ -32,8 +34,10 @@ if TYPE_CHECKING:
     from sqlalchemy import Connection, Engine
 
     from schemas.allocation import Allocation
+    from schemas.protocol import Protocol
     from trials.protocol_file import LoadedProtocol
-    from trials.register.records import Entry, HeldRow, IntakeBatch
+    from trials.register.bodies import CorrectionBody, StatedBody, UnmaskingBody
+    from trials.register.records import Amendment, Entry, HeldRow, HistoryLine, IntakeBatch, TankEvent
 
 _VERIFY = "`fairtank verify` says where, and a copy from before holds what was sent."
 
@@ -89,12 +93,21 @@ class Register:
     # Reading
 
     def trials(self) -> list[SealedTrial]:
-        """List the registered trials, in the order of registration."""
+        """List the registered trials, in the order of registration, each with the protocol in force."""
         with self._reading() as connection:
-            return [_sealed(connection, entry) for entry in queries.entries(connection, kind=Kind.SEAL)]
+            seals = queries.entries(connection, kind=Kind.SEAL)
+            return [_in_force(connection, _sealed(connection, entry)) for entry in seals]
 
-    def find(self, trial_id: str | None) -> SealedTrial:
+    def find(self, trial_id: str | None, *, as_sealed: bool = False) -> SealedTrial:
         """Find a trial; None means the only one.
+
+        Parameters
+        ----------
+        trial_id : str or None
+            Its id.
+        as_sealed : bool
+            Whether to give the protocol that was sealed, under the digest that the draw rests on, in place of the
+            amended one that is in force.
 
         Raises
         ------
@@ -114,7 +127,8 @@ class Register:
                 meant = nearest(wanted, list(seals))
                 remedy = f"did you mean {meant}?" if meant else f"it holds {listed(seals, last='and')}."
                 raise RegisterError(f"{self.path} holds no trial {quoted(wanted)}; {remedy}")
-            return _sealed(connection, seals[wanted])
+            sealed = _sealed(connection, seals[wanted])
+            return sealed if as_sealed else _in_force(connection, sealed)
 
     def allocation(self, trial_id: str) -> Allocation | None:
         """Read the allocation of a trial; None where there is none yet."""
@@ -123,7 +137,7 @@ class Register:
             return AllocationBody.of(entry).allocation if entry else None
 
     def readings(self, trial_id: str) -> pd.DataFrame:
-        """Read the accepted readings of a trial.
+        """Read the accepted readings of a trial: corrections in, withdrawn readings left out.
 
         Returns
         -------
@@ -135,10 +149,14 @@ class Register:
             ``file`` (name), ``sheet``, ``row``.
         """
         with self._reading(trial_id) as connection:
-            return _readings(connection, trial_id)
+            frame = _readings(connection, trial_id)
+            entries = queries.entries(connection, trial=trial_id, kind=Kind.CORRECTION)
+        return amending.corrected(frame, amending.corrections(entries))
 
     def seen(self, trial_id: str) -> pd.DataFrame:
-        """Read the accepted readings that an intake has to know to recognise repeats; as :meth:`readings`.
+        """Read the accepted readings that an intake has to know to recognise repeats, with the columns of :meth:`readings`.
+
+        They are as they were taken in, so that a file sent again stays recognised after a correction.
 
         The register remembers what was handed out: a :meth:`record_intake` after it is refused where somebody
         else's intake came between, whose readings the reviewed rows were not compared with.
@@ -155,6 +173,50 @@ class Register:
                 return held.waiting(connection, trial_id)
             except (KeyError, TypeError, ValueError):
                 raise RegisterError(f"The rows of {trial_id} were changed after intake; {_VERIFY}") from None
+
+    def corrections(self, trial_id: str) -> dict[int, CorrectionBody]:
+        """The correction in force of each reading that has one, by the reading's number."""
+        return amending.corrections(self.entries(trial_id))
+
+    def deviations(self, trial_id: str) -> list[TankEvent]:
+        """List deviations, dropouts and rescues, in the order in which they were recorded."""
+        return tank_events(self.entries(trial_id))
+
+    def treated_as(self, trial_id: str) -> dict[str, str]:
+        """The arm that a tank was in fact treated as, by tank, where a deviation says so; the last one counts."""
+        return {event.tank: event.treated_as for event in self.deviations(trial_id) if event.treated_as}
+
+    def amendments(self, trial_id: str) -> list[Amendment]:
+        """List the amendments of the protocol, each with what it changed and whether data had been seen."""
+        with self._reading(trial_id) as connection:
+            entries = queries.entries(connection, trial=trial_id)
+            return amendments_of(entries, lambda digest: _protocol(connection, trial_id, digest))
+
+    def closed(self, trial_id: str) -> dt.datetime | None:
+        """When data entry was closed; None while it is open."""
+        return self._moment(trial_id, Kind.CLOSURE)
+
+    def unmasked(self, trial_id: str) -> dt.datetime | None:
+        """When the arms were first shown before data entry was closed; None where they were not."""
+        return self._moment(trial_id, Kind.UNMASKING)
+
+    def history(
+        self, trial_id: str, *, reading: int | None = None, tank: str | None = None
+    ) -> list[HistoryLine]:
+        """All that the register knows of one reading, by its number, or of one tank.
+
+        Raises
+        ------
+        RegisterError
+            The trial has no such reading or tank.
+        """
+        sealed = self.find(trial_id)
+        with self._reading(trial_id) as connection:
+            if reading is not None:
+                amending.refuse_unknown_reading(connection, trial_id, reading)
+                return history.of_reading(connection, trial_id, sealed.protocol, reading)
+            amending.refuse_unknown_tank(sealed.protocol, tank or "")
+            return history.of_tank(connection, trial_id, sealed.protocol, tank or "")
 
     def entries(self, trial_id: str | None = None) -> list[Entry]:
         """Read the entries, by number: of one trial, or all."""
@@ -280,11 +342,17 @@ class Register:
         Raises
         ------
         RegisterError
-            Somebody else took readings in since :meth:`seen` was called here.
+            Somebody else took readings in since :meth:`seen` was called here, or data entry is closed.
         """
         # Everything that takes long is done before the register is locked.
         prepared = [prepare(batch) for batch in batches]
         with self._writing(trial_id) as connection:
+            closed = amending.first(connection, trial_id, Kind.CLOSURE)
+            if closed:
+                raise RegisterError(
+                    f"Data entry of {trial_id} was closed at {closed.at}, so no file is taken in any more; what is wrong "
+                    "with a reading that is in can be put right with `fairtank amend`."
+                )
             last = queries.last_number(connection, trial_id, Kind.INTAKE)
             if self._seen.get(trial_id, last) != last:
                 raise RegisterError(
@@ -295,6 +363,64 @@ class Register:
         if made and trial_id in self._seen:
             self._seen[trial_id] = made[-1].number
         return made
+
+    def amend(self, trial_id: str, body: StatedBody | UnmaskingBody, at: dt.datetime) -> Entry:
+        """Record a correction, a deviation, a dropout, a rescue, the end of data entry, or that arms were shown.
+
+        Parameters
+        ----------
+        trial_id : str
+            A registered trial.
+        body : Body
+            One of :data:`trials.register.amending.KINDS`; a protocol goes to :meth:`amend_protocol`.
+        at : datetime
+            When, with its time zone.
+
+        Raises
+        ------
+        RegisterError
+            There is no such reading, tank or arm, or it is recorded already.
+        """
+        protocol = self.find(trial_id).protocol
+        with self._writing(trial_id) as connection:
+            amending.refuse_unfit(connection, trial_id, protocol, body)
+            return append(connection, trial_id, amending.kind_of(body), at, body)
+
+    def amend_protocol(
+        self, trial_id: str, loaded: LoadedProtocol, at: dt.datetime, *, by: str, why: str
+    ) -> Entry:
+        """Put a protocol in the place of the one in force, under a digest of its own; the one before stays kept.
+
+        Tanks, arms and design cannot change: the draw rests on them. Whether data had been seen is read off the
+        register.
+
+        Raises
+        ------
+        RegisterError
+            The protocol is not of this trial, changes what the draw rests on, or changes nothing.
+        """
+        text = SourceFile(f"{trial_id}.json", canonical(loaded.protocol))
+        sources = [file for file in (loaded.source, loaded.tanks_source) if file]
+        with self._writing(trial_id) as connection:
+            entries = queries.entries(connection, trial=trial_id)
+            before = _in_force(connection, _sealed(connection, entries[0]))
+            refuse_unfit_protocol(before.protocol, loaded.protocol)
+            body = AmendmentBody(
+                protocol=text.digest,
+                before=before.digest,
+                source=KeptFile.of_source(loaded.source),
+                tanks=KeptFile.of_source(loaded.tanks_source) if loaded.tanks_source else None,
+                data_seen=amending.readings_in(entries),
+                by=by,
+                why=why,
+            )
+            keep(connection, [text, *sources])
+            return append(connection, trial_id, Kind.AMENDMENT, at, body)
+
+    def _moment(self, trial_id: str, kind: Kind) -> dt.datetime | None:
+        with self._reading(trial_id) as connection:
+            entry = amending.first(connection, trial_id, kind)
+            return dt.datetime.fromisoformat(entry.at) if entry else None
 
     @contextmanager
     def _reading(self, trial_id: str | None = None) -> Iterator[Connection]:
@@ -325,16 +451,29 @@ def _readings(connection: Connection, trial: str) -> pd.DataFrame:
 
 def _sealed(connection: Connection, entry: Entry) -> SealedTrial:
     seal = SealBody.of(entry)
-    content = queries.content(connection, seal.protocol)
-    if content is None or hashlib.sha256(content).hexdigest() != seal.protocol:
-        raise RegisterError(f"The protocol of {entry.trial} was changed after it was sealed; {_VERIFY}")
+    protocol = _protocol(connection, entry.trial, seal.protocol)
+    return SealedTrial(entry.trial, protocol, seal.protocol, dt.datetime.fromisoformat(entry.at))
+
+
+def _in_force(connection: Connection, sealed: SealedTrial) -> SealedTrial:
+    """The trial with the protocol of its last amendment; as sealed where there is none."""
+    amended = queries.entries(connection, trial=sealed.id, kind=Kind.AMENDMENT)
+    if not amended:
+        return sealed
+    digest = AmendmentBody.of(amended[-1]).protocol
+    return replace(sealed, protocol=_protocol(connection, sealed.id, digest), digest=digest)
+
+
+def _protocol(connection: Connection, trial: str, digest: str) -> Protocol:
+    content = queries.content(connection, digest)
+    if content is None or hashlib.sha256(content).hexdigest() != digest:
+        raise RegisterError(f"The protocol of {trial} was changed after it was sealed; {_VERIFY}")
     try:
-        protocol = from_canonical(content)
+        return from_canonical(content)
     except ValidationError:
         raise RegisterError(
-            f"The protocol of {entry.trial} is not in the form that this fairtank reads; use the one that sealed it."
+            f"The protocol of {trial} is not in the form that this fairtank reads; use the one that sealed it."
         ) from None
-    return SealedTrial(entry.trial, protocol, seal.protocol, dt.datetime.fromisoformat(entry.at))
 
 
 def _sealed_already(entry: Entry, digest: str) -> str:

@@ -1,0 +1,160 @@
+"""What is recorded beside files and readings: whether it may be, and what it does to the readings."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from sqlalchemy import select
+
+from schemas.errors import RegisterError
+from schemas.plain_words import listed, nearest, quoted
+from schemas.vocabulary import DesignKind
+from trials.register import queries, tables
+from trials.register.bodies import (
+    AmendmentBody,
+    ClosureBody,
+    CorrectionBody,
+    DeviationBody,
+    DropoutBody,
+    IntakeBody,
+    RescueBody,
+    TankBody,
+    UnmaskingBody,
+)
+from trials.register.chain import Kind
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping
+    from typing import Any
+
+    import pandas as pd
+    from sqlalchemy import Connection
+
+    from schemas.protocol import Protocol
+    from trials.register.bodies import Body
+    from trials.register.records import Entry
+
+KINDS: dict[Kind, type[Body]] = {
+    Kind.CORRECTION: CorrectionBody,
+    Kind.DEVIATION: DeviationBody,
+    Kind.DROPOUT: DropoutBody,
+    Kind.RESCUE: RescueBody,
+    Kind.AMENDMENT: AmendmentBody,
+    Kind.CLOSURE: ClosureBody,
+    Kind.UNMASKING: UnmaskingBody,
+}
+"""The body of each kind of entry that a person adds to the record."""
+
+TANK_KINDS: dict[str, type[TankBody]] = {
+    Kind.DEVIATION: DeviationBody,
+    Kind.DROPOUT: DropoutBody,
+    Kind.RESCUE: RescueBody,
+}
+
+
+def kind_of(body: Body) -> Kind:
+    """The kind of entry that a body belongs to."""
+    return next(kind for kind, form in KINDS.items() if form is type(body))
+
+
+def refuse_unfit(connection: Connection, trial: str, protocol: Protocol, body: Body) -> None:
+    """Refuse what does not fit the trial.
+
+    Raises
+    ------
+    RegisterError
+        No such reading, tank or arm, or it is recorded already.
+    """
+    match body:
+        case CorrectionBody():
+            _refuse_correction(connection, trial, body)
+        case TankBody():
+            _refuse_tank(protocol, body)
+        case ClosureBody():
+            closed = first(connection, trial, Kind.CLOSURE)
+            if closed:
+                raise RegisterError(f"Data entry of {trial} is closed already, since {closed.at}.")
+
+
+def _refuse_correction(connection: Connection, trial: str, body: CorrectionBody) -> None:
+    held = refuse_unknown_reading(connection, trial, body.reading)
+    last = corrections(queries.entries(connection, trial=trial, kind=Kind.CORRECTION)).get(body.reading)
+    now = (last.value, last.sign) if last else (held.value, held.sign)
+    if now == (body.value, body.sign):
+        says = "is withdrawn already" if body.value is None else f"says {body.sign}{body.value:g} already"
+        raise RegisterError(f"Reading {body.reading} of {trial} {says}; nothing was changed.")
+
+
+def _refuse_tank(protocol: Protocol, body: TankBody) -> None:
+    refuse_unknown_tank(protocol, body.tank)
+    treated_as = body.treated_as if isinstance(body, DeviationBody) else None
+    if treated_as is None:
+        return
+    arms = [arm.id for arm in protocol.arms]
+    if treated_as not in arms:
+        raise RegisterError(
+            f"{quoted(treated_as)} is not an arm of {protocol.trial.id}; its arms are {listed(arms, last='and')}."
+        )
+    if protocol.design.kind is DesignKind.CROSSOVER:
+        raise RegisterError(
+            f"{protocol.trial.id} is a crossover, where a tank takes its arms in turn, and this version analyses no "
+            "crossover as treated; record the deviation without the arm."
+        )
+
+
+def first(connection: Connection, trial: str, kind: Kind) -> Entry | None:
+    """The first entry of a kind in a trial; None where there is none."""
+    return next(iter(queries.entries(connection, trial=trial, kind=kind)), None)
+
+
+def readings_in(entries: Iterable[Entry]) -> bool:
+    """Whether any of these entries took a reading in: the data that an amendment may have been made after."""
+    return any(IntakeBody.of(entry).readings > 0 for entry in entries if entry.kind == Kind.INTAKE)
+
+
+def refuse_unknown_tank(protocol: Protocol, tank: str) -> None:
+    """Refuse a tank that the trial does not have; raises RegisterError."""
+    tanks = [known.id for known in protocol.tanks]
+    if tank not in tanks:
+        close = nearest(tank, tanks)
+        some = f"{', '.join(tanks[:8])}{' and others' if len(tanks) > 8 else ''}"
+        remedy = f"did you mean {close}?" if close else f"its tanks are {some}."
+        raise RegisterError(f"{quoted(tank)} is not a tank of {protocol.trial.id}; {remedy}")
+
+
+def refuse_unknown_reading(connection: Connection, trial: str, number: int) -> Any:
+    """Give a reading of a trial as it was taken in, with its ``entry``; raises RegisterError where there is none."""
+    table = tables.readings
+    query = (
+        select(table)
+        .join(tables.entries, tables.entries.c.number == table.c.entry)
+        .where(tables.entries.c.trial == trial, table.c.reading == number)
+    )
+    found = connection.execute(query).first()
+    if found is None:
+        raise RegisterError(
+            f"{trial} has no reading {number}; `fairtank history {trial} --tank TANK` shows the numbers of a tank's "
+            "readings."
+        )
+    return found
+
+
+def corrections(entries: Iterable[Entry]) -> dict[int, CorrectionBody]:
+    """The last correction of each reading, by its number."""
+    found = (CorrectionBody.of(entry) for entry in entries if entry.kind == Kind.CORRECTION)
+    return {body.reading: body for body in found}
+
+
+def corrected(readings: pd.DataFrame, by_number: Mapping[int, CorrectionBody]) -> pd.DataFrame:
+    """The readings with their corrections in force: other values put in, withdrawn readings left out."""
+    concerned = readings["reading"].isin(list(by_number))
+    if not concerned.any():
+        return readings
+    readings = readings.copy()
+    for place, number in readings.loc[concerned, "reading"].items():
+        body = by_number[number]
+        if body.value is not None:
+            for column in ("value", "sign", "raw_value", "raw_unit"):
+                readings.loc[place, column] = getattr(body, column)
+    withdrawn = [number for number, body in by_number.items() if body.value is None]
+    return readings[~readings["reading"].isin(withdrawn)].reset_index(drop=True)
