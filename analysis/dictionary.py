@@ -90,6 +90,7 @@ _TOP = {
         "SHA-256 over the accepted readings, whatever their order", "", "FIPS 180-4; RFC 8785"
     ),
     "fairtank": Entry("version that computed the document"),
+    "masked": Entry("whether arms are shown as letters, until data entry is closed"),
     "notes[]": Entry("what must be known of the whole trial, in sentences"),
     "readings.total": Entry("accepted readings", "1"),
     "readings.by_phase": Entry("accepted readings by phase", "1"),
@@ -222,6 +223,22 @@ _ENDPOINT = {
     "missing.tanks[].reason": Entry("why it has none"),
     "notes[]": Entry(
         "what must be known of the endpoint, in sentences, what turns on censored readings first"
+    ),
+    "tipping[].test": Entry("arm compared"),
+    "tipping[].reference": Entry("arm compared against"),
+    "tipping[].arm": Entry("arm whose missing tanks are shifted"),
+    "tipping[].tanks": Entry("missing tanks filled in", "1"),
+    "tipping[].down": Entry(
+        "nearest shift below none that turns the reading; null where none does", "reported"
+    ),
+    "tipping[].up": Entry(
+        "nearest shift above none that turns the reading; null where none does", "reported"
+    ),
+    "tipping[].shifts[].shift": Entry(
+        "shift of the filled-in tanks (a factor on the ratio scale)", "reported"
+    ),
+    "tipping[].shifts[].reading": Entry(
+        "what the pooled comparison says then", "", "Rubin (1987); Barnard and Rubin (1999)"
     ),
     "sensitivity[].name": Entry("the other way of analysing"),
     **{f"sensitivity[].contrasts[].{key}": entry for key, entry in _CONTRAST.items()},

@@ -7,7 +7,16 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from analysis.records import Analysis, CarryOver, Contrast, EndpointResult, Omnibus, Ranks, Sensitivity
+    from analysis.records import (
+        Analysis,
+        CarryOver,
+        Contrast,
+        EndpointResult,
+        Omnibus,
+        Ranks,
+        Sensitivity,
+        TippingTable,
+    )
 
 
 def document(analysis: Analysis) -> dict[str, Any]:
@@ -21,6 +30,7 @@ def document(analysis: Analysis) -> dict[str, Any]:
             "protocol_digest": analysis.protocol_digest,
             "data_digest": analysis.data_digest,
             "fairtank": analysis.fairtank,
+            "masked": analysis.masked,
             "notes": list(analysis.notes),
             "readings": counted,
             "measurement": {
@@ -73,6 +83,7 @@ def _endpoint(result: EndpointResult) -> dict[str, Any]:
                 if tank.y is None
             ],
         },
+        "tipping": [_tipping(table) for table in result.tipping],
         "notes": list(result.notes),
         "sensitivity": [_sensitivity(sensitivity) for sensitivity in result.sensitivity],
         "tanks": [_without(asdict(tank), "why_missing") for tank in result.tanks],
@@ -121,6 +132,21 @@ def _ranks(ranks: Ranks) -> dict[str, Any]:
     return {
         "omnibus": asdict(ranks.omnibus) if ranks.omnibus else None,
         "contrasts": [asdict(rank) for rank in ranks.contrasts],
+    }
+
+
+def _tipping(table: TippingTable) -> dict[str, Any]:
+    shifts = zip(table.shifts, table.verdicts, strict=True)
+    return {
+        "test": table.test,
+        "reference": table.reference,
+        "arm": table.arm,
+        "tanks": table.tanks,
+        "down": table.down,
+        "up": table.up,
+        "shifts": [
+            {"shift": shift, "reading": verdict.value if verdict else None} for shift, verdict in shifts
+        ],
     }
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -13,11 +14,12 @@ from analysis.count_comparison import arm_rates, count_contrast, counted_numbers
 from analysis.crossover_tests import period_and_carry_over
 from analysis.linear_model import LinearModel
 from analysis.measurement import measurement
+from analysis.missing_tanks import imputed_contrasts, tipping_tables
 from analysis.multiplicity import adjust
-from analysis.notes import endpoint_notes, trial_notes
+from analysis.notes import endpoint_notes, treated_notes, trial_notes
 from analysis.question import question_of
 from analysis.records import Analysis, ArmFlow, EndpointResult, Ranks
-from analysis.sensitivity import sensitivities
+from analysis.sensitivity import allocation_as_treated, sensitivities, with_as_treated
 from analysis.summaries import count_readings, phase_series, tank_numbers, with_bounds
 from analysis.time_comparison import log_rank_tests, restricted_numbers, target_times, time_curves
 from schemas.errors import AnalysisError
@@ -25,6 +27,8 @@ from schemas.variables import variables_for
 from schemas.vocabulary import DesignKind, EndpointRole, Multiplicity, Scale, Summary
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     import pandas as pd
 
     from analysis.question import Question
@@ -42,6 +46,7 @@ def evaluate(
     protocol_digest: str,
     data_digest: str,
     version: str,
+    treated_as: Mapping[str, str] = MappingProxyType({}),
 ) -> Analysis:
     """Analyse every endpoint as registered.
 
@@ -51,6 +56,10 @@ def evaluate(
         Accepted readings, one row each: ``tank``, ``taken_at``, ``variable``, ``value``, ``sign``.
     protocol_digest, data_digest, version : str
         What the result rests on; carried into it and, with the endpoint, the seed of Monte Carlo draws.
+
+    treated_as : mapping of str to str
+        Arm by tank, of tanks that a deviation says were in fact treated as another arm; the registered analysis
+        stays with the allocation, and the same analysis as treated stands beside it.
 
     Raises
     ------
@@ -67,6 +76,17 @@ def evaluate(
         _endpoint(protocol, endpoint, allocation, readings, variables[endpoint.variable], protocol_digest)
         for endpoint in protocol.endpoints
     ]
+    treated = allocation_as_treated(allocation, treated_as)
+    if treated is not None:
+        endpoints = [
+            with_as_treated(
+                result,
+                _endpoint(
+                    protocol, endpoint, treated, readings, variables[endpoint.variable], protocol_digest
+                ),
+            )
+            for result, endpoint in zip(endpoints, protocol.endpoints, strict=True)
+        ]
     if not any(result.n_tanks for result in endpoints):
         reasons = sorted({tank.why_missing for result in endpoints for tank in result.tanks})
         raise AnalysisError(
@@ -81,7 +101,7 @@ def evaluate(
         fairtank=version,
         endpoints=tuple(_share_error_rate(endpoints, protocol.analysis.multiplicity)),
         readings=count_readings(protocol, readings),
-        notes=tuple(trial_notes(protocol, allocation)),
+        notes=(*trial_notes(protocol, allocation), *treated_notes(allocation, treated_as)),
         measurement=measurement(readings, 1 - protocol.analysis.alpha),
     )
 
@@ -126,6 +146,7 @@ def _endpoint(
     period, carry = None, None
     if protocol.design.kind is DesignKind.CROSSOVER:
         period, carry = period_and_carry_over(protocol, question)
+    imputed = imputed_contrasts(protocol, question, pairs, own)
     result = replace(
         plain,
         omnibus=omnibus,
@@ -135,7 +156,8 @@ def _endpoint(
         sphericity=spherical(question, omnibus),
         period=period,
         carry_over=carry,
-        sensitivity=tuple(sensitivities(question, pairs)),
+        sensitivity=(*sensitivities(question, pairs), *([imputed] if imputed else ())),
+        tipping=tuple(tipping_tables(question, tanks, pairs)),
     )
     noted = _noted(result, variable)
     return replace(noted, notes=(*noted.notes, *_not_redrawn(allocation, noted.contrasts)))

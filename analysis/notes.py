@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from schemas.vocabulary import Baseline, EndpointRole, Summary
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Mapping
 
     from analysis.records import Contrast, EndpointResult
     from schemas.allocation import Allocation
@@ -31,6 +31,17 @@ def trial_notes(protocol: Protocol, allocation: Allocation) -> Iterator[str]:
     elif protocol.design.seed is not None:
         yield "The seed was written in the protocol by the trial's lead before the draw."
     yield from allocation.notes
+
+
+def treated_notes(allocation: Allocation, treated_as: Mapping[str, str]) -> Iterator[str]:
+    """Notes on the tanks that were treated as another arm than theirs."""
+    for assignment in allocation.assignments:
+        arm = treated_as.get(assignment.tank, assignment.arm)
+        if arm != assignment.arm:
+            yield (
+                f"Tank {assignment.tank} was allocated to {assignment.arm} and treated as {arm}: the registered analysis "
+                "counts it as allocated, and the analysis as treated stands beside."
+            )
 
 
 def endpoint_notes(result: EndpointResult, variable: Variable) -> Iterator[str]:

@@ -278,6 +278,24 @@ class Sensitivity:
 
 
 @dataclass(frozen=True)
+class TippingTable:
+    """How far an arm's missing tanks would have to be from "like the others" to turn the reading of a contrast.
+
+    ``shifts`` are on the reported scale (factors on the ratio scale) with the verdict at each; ``down`` and ``up``
+    are the nearest shifts on either side at which the verdict turns, None where it holds over the whole table.
+    """
+
+    test: str
+    reference: str
+    arm: str
+    tanks: int
+    shifts: tuple[float | None, ...]
+    verdicts: tuple[Verdict | None, ...]
+    down: float | None
+    up: float | None
+
+
+@dataclass(frozen=True)
 class ArmFlow:
     """Tanks of one arm: allocated, with any reading in the phase, analysed; and sampling days due and kept."""
 
@@ -324,6 +342,7 @@ class EndpointResult:
     rates: tuple[ArmRate, ...] = ()
     overdispersion: float | None = None
     serial_correlation: float | None = None
+    tipping: tuple[TippingTable, ...] = ()
 
     @property
     def n_tanks(self) -> int:
@@ -412,4 +431,6 @@ class Analysis:
     endpoints: tuple[EndpointResult, ...]
     readings: ReadingCount
     notes: tuple[str, ...] = field(default=())
+    masked: bool = False
+    """Whether arms are letters, until data entry is closed."""
     measurement: Measurement = field(default=Measurement())

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from analysis.censored_contrasts import censored_contrast
@@ -10,13 +11,15 @@ from analysis.mixed_model import RandomBlocks
 from analysis.question import WHOLE_MODEL
 from analysis.records import Sensitivity
 from schemas.errors import AnalysisError
+from schemas.plain_words import listed
 from schemas.vocabulary import DesignKind, Variance
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Iterator, Mapping
 
     from analysis.question import Question
-    from analysis.records import Fit
+    from analysis.records import EndpointResult, Fit
+    from schemas.allocation import Allocation
 
 
 def sensitivities(question: Question, pairs: list[tuple[int, int]]) -> Iterator[Sensitivity]:
@@ -70,3 +73,40 @@ def _mixed(question: Question) -> RandomBlocks | None:
         return RandomBlocks(question.data)
     except AnalysisError:
         return None  # too few tanks to tell the variances apart: the model says nothing beside the registered one
+
+
+def allocation_as_treated(allocation: Allocation, treated_as: Mapping[str, str]) -> Allocation | None:
+    """The allocation with the arm that each tank was in fact treated as; None where all were treated as allocated.
+
+    Chance did not decide it, so it is not random, and no randomisation test goes with it.
+
+    Parameters
+    ----------
+    treated_as : mapping of str to str
+        Arm by tank, for the tanks of which a deviation says so.
+
+    Raises
+    ------
+    AnalysisError
+        A tank that was not allocated, or a crossover, where a tank has no one arm.
+    """
+    strangers = sorted(treated_as.keys() - {a.tank for a in allocation.assignments})
+    if strangers:
+        raise AnalysisError(
+            f"no arm was allocated to {listed(strangers)}, so there is none to treat otherwise."
+        )
+    if treated_as and any(a.period is not None for a in allocation.assignments):
+        raise AnalysisError(
+            "a crossover gives each tank its arms in turn; it cannot be analysed as treated here."
+        )
+    arms = [treated_as.get(a.tank, a.arm) for a in allocation.assignments]
+    if arms == [a.arm for a in allocation.assignments]:
+        return None
+    assignments = tuple(replace(a, arm=arm) for a, arm in zip(allocation.assignments, arms, strict=True))
+    return replace(allocation, assignments=assignments, random=False, drawn=False)
+
+
+def with_as_treated(result: EndpointResult, treated: EndpointResult) -> EndpointResult:
+    """The registered result with the same analysis of the tanks as they were treated beside it."""
+    beside = Sensitivity("as-treated", treated.contrasts)
+    return replace(result, sensitivity=(*result.sensitivity, beside))
