@@ -89,7 +89,7 @@ def registered(protocol: Protocol, digest: str, registered_at: dt.datetime) -> s
         Variance.POOLED: "the error of a comparison is the model's, common to all arms",
     }[protocol.variance]
     return (
-        f"The protocol was sealed on {moment(registered_at)}, under the digest {digest[:16]}…. It fixed the design "
+        f"The protocol was sealed on {moment(registered_at)}, under a digest that begins with {digest[:16]}. It fixed the design "
         f"({_DESIGNS[protocol.design.kind]}, {count(len(protocol.tanks), 'tank')}), the endpoints below, an alpha of "
         f"{quantity(protocol.analysis.alpha)} with {_SHARING[protocol.analysis.multiplicity]}, and that {error}."
     )
@@ -126,7 +126,7 @@ def censoring(endpoint: EndpointResult, protocol: Protocol) -> str:
         return "No reading behind these numbers lies beyond a kit's limit."
     turned = turned_by_censoring(endpoint, protocol)
     if turned:
-        return turned[0].removeprefix("First of all: ").capitalize()
+        return turned[0].removeprefix("First of all: ")
     return (
         f"{count(readings, 'reading')} behind these numbers {'lies' if readings == 1 else 'lie'} beyond a kit's limit; "
         "whatever they really were, no conclusion changes."

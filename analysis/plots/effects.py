@@ -60,6 +60,8 @@ _WIDEST = 40.0
 """Ratios beyond which the axis ends."""
 _NEAR_TICKS = (0.5, 0.6, 0.7, 0.8, 0.9, 1, 1.1, 1.25, 1.5, 1.75, 2)
 _FAR_TICKS = (0.02, 0.05, 0.1, 0.25, 0.5, 0.75, 1, 1.5, 2, 4, 10, 20, 40)
+_TICK_ROOM = 0.44
+"""Inches that the label of a tick takes."""
 _TEXT = 8.0
 _LINE = 0.155
 """Inches from one line of text to the next."""
@@ -140,11 +142,14 @@ def _axis(endpoint: EndpointResult, plan: _Plan) -> Axis:
         axis = value_axis([min(max(value, 1 / _WIDEST), _WIDEST) for value in values], log=True)
         near = axis.high / axis.low < 5
         ticks = [float(t) for t in (_NEAR_TICKS if near else _FAR_TICKS) if axis.low <= t <= axis.high]
-    while len(ticks) > plan.inner / 0.55:
-        # Every other one goes, counted from "no difference", which stays.
-        none = ticks.index(values[0])
-        ticks = [tick for i, tick in enumerate(ticks) if (i - none) % 2 == 0]
-    return replace(axis, ticks=tuple(ticks))
+    none, *sides = values[: 1 + 2 * (endpoint.worthwhile is not None)]
+    outwards = sorted(ticks, key=lambda tick: abs(axis.share(tick) - axis.share(none)))
+    kept: list[float] = []
+    for tick in dict.fromkeys([none, *sides, *outwards]):
+        # What the intervals are read against comes first, then each tick whose label has room.
+        if all(abs(axis.share(tick) - axis.share(other)) * plan.inner >= _TICK_ROOM for other in kept):
+            kept.append(tick)
+    return replace(axis, ticks=tuple(sorted(kept)))
 
 
 def _rows(
@@ -269,6 +274,8 @@ def _tick(endpoint: EndpointResult, value: float) -> str:
         return f"+{quantity(value)}" if value > 0 else quantity(value)
     if value == 1:
         return "1\nequal"
+    if value > 2:
+        return f"{quantity(value)}\ntimes"
     percent = (value - 1) * 100
     return f"{quantity(value)}\n{'+' if percent > 0 else MINUS}{number(abs(percent), 0)} %"
 

@@ -145,7 +145,7 @@ def text_width(text: str, size: float) -> float:
 def captioned(sentences: Iterable[str], width: float = WIDTH) -> Any:
     """The caption: what n is, how it was drawn, the level of intervals."""
     text = " ".join(sentence for sentence in sentences if sentence).replace("'", "\u2019")
-    return labs(caption="\n".join(textwrap.wrap(text, int(width / text_width("m", 7.5) * 1.12))))
+    return labs(caption="\n".join(textwrap.wrap(text, int(width / text_width("m", 7.5) * 1.06))))
 
 
 def look(width: float, height: float) -> theme:
