@@ -24,6 +24,7 @@ from schemas.vocabulary import EndpointRole
 from trials import report_tables, report_words
 from trials.cautions import usual_cautions
 from trials.register.chain import Kind
+from trials.registered_analysis import deviation_sentences
 from trials.report_figures import Drawing, draw
 
 if TYPE_CHECKING:
@@ -76,6 +77,8 @@ class ReportMaterial:
         Whether the trial is made up; the report then says so on its first line.
     deviations, cautions
         What went otherwise than registered, and cautions of this trial beside the usual ones, in sentences.
+    sealed_digest
+        The digest that the draw rests on; another one than ``digest`` where the protocol was amended.
     """
 
     protocol: Protocol
@@ -94,6 +97,7 @@ class ReportMaterial:
     invented: bool = False
     deviations: tuple[str, ...] = field(default=())
     cautions: tuple[str, ...] = field(default=())
+    sealed_digest: str | None = None
 
 
 def material_from(
@@ -121,6 +125,8 @@ def material_from(
         environment=environment(),
         made_at=made_at,
         invented="invented" in names.casefold(),
+        deviations=tuple(deviation_sentences(record, sealed.id)),
+        sealed_digest=record.find(sealed.id, as_sealed=True).digest,
     )
 
 
@@ -195,7 +201,9 @@ def page(material: ReportMaterial, drawings: Sequence[Drawing]) -> str:
             analysis, protocol, material.allocation, registered_on=material.registered_at.date()
         ),
         cautions=(*usual_cautions(protocol), *material.cautions),
-        registered=report_words.registered(protocol, material.digest, material.registered_at),
+        registered=report_words.registered(
+            protocol, material.sealed_digest or material.digest, material.registered_at
+        ),
         made=day_words(material.made_at.date()),
     )
 

@@ -11,7 +11,7 @@ import sys
 import typer
 
 from schemas.errors import FairtankError
-from trials.cli import collect, display, prepare, results, water
+from trials.cli import collect, display, mend, prepare, results, water
 from trials.cli.options import VersionOption  # noqa: TC001 - typer reads it at run time
 
 app = typer.Typer(
@@ -43,6 +43,9 @@ app.command()(prepare.allocate)
 app.command()(collect.intake)
 app.command()(results.analyse)
 app.command()(results.report)
+app.command()(mend.held)
+app.command()(mend.amend)
+app.command()(mend.history)
 app.command()(results.verify)
 app.add_typer(water.app)
 

@@ -96,7 +96,8 @@ def allocate(
 
     _refuse_mixed(seed=seed, recorded=recorded, how=how, not_random=not_random, check=check)
     with Register.open(location) as record:
-        sealed = record.find(trial)
+        # The draw rests on the protocol as it was sealed, also after an amendment.
+        sealed = record.find(trial, as_sealed=True)
         if check:
             _check(record, sealed, as_json=as_json)
             return

@@ -17,31 +17,37 @@ from trials.cli.options import (
 )
 
 if TYPE_CHECKING:
-    from analysis.records import Analysis
-    from schemas.allocation import Allocation
+    import datetime as dt
+
     from trials.register.records import SealedTrial
     from trials.register.store import Register
+    from trials.registered_analysis import RegisteredAnalysis
 
 
 def analyse(
     trial: TrialArgument = None,
     *,
     location: RegisterOption = DEFAULT_REGISTER,
+    masked: Annotated[
+        bool, typer.Option("--masked", help="Show arms as letters until data entry is closed.")
+    ] = False,
     as_json: JsonOption = False,
 ) -> None:
-    """Run the registered analysis on the accepted readings."""
+    """Run the registered analysis on the accepted readings.
+
+    Without --masked, looking before data entry is closed is allowed, recorded once, and said with the results.
+    """
     from analysis.document import document
     from analysis.wording import answer_lines
     from trials.cli import display
     from trials.register.store import Register
 
     with Register.open(location) as record:
-        sealed = record.find(trial)
-        analysis, _ = _evaluate(record, sealed)
+        found = _analysed(record, record.find(trial), "analyse", now(), masked=masked)
     if as_json:
-        display.json_document(document(analysis))
+        display.json_document(document(found.analysis))
         return
-    display.analysis(analysis, answer_lines(analysis, sealed.protocol))
+    display.analysis(found.analysis, answer_lines(found.analysis, found.protocol))
 
 
 def report(
@@ -61,8 +67,9 @@ def report(
 
     with Register.open(location) as record:
         sealed = record.find(trial)
-        analysis, allocation = _evaluate(record, sealed)
-        material = material_from(record, sealed, allocation, analysis, made_at=now())
+        made_at = now()
+        found = _analysed(record, sealed, "report", made_at)
+        material = material_from(record, sealed, found.allocation, found.analysis, made_at=made_at)
     place = folder or Path(f"{sealed.id}-report")
     with display.working("Drawing figures", quiet=as_json):
         page = write_report(place, material)
@@ -122,23 +129,16 @@ def demo(
         display.demo(outcome)
 
 
-def _evaluate(record: Register, sealed: SealedTrial) -> tuple[Analysis, Allocation]:
-    from analysis.evaluation import evaluate
-    from schemas.errors import AnalysisError
-    from trials import __version__
+def _analysed(
+    record: Register, sealed: SealedTrial, command: str, at: dt.datetime, *, masked: bool = False
+) -> RegisteredAnalysis:
+    """The analysis, and in the record that arms were shown where data entry is still open."""
+    from dataclasses import replace
 
-    allocation = record.allocation(sealed.id)
-    if allocation is None:
-        raise AnalysisError(
-            f"{sealed.id} has no allocation yet, so there are no arms to compare; "
-            f"see `fairtank allocate {sealed.id}`."
-        )
-    analysis = evaluate(
-        sealed.protocol,
-        allocation,
-        record.readings(sealed.id),
-        protocol_digest=sealed.digest,
-        data_digest=record.data_digest(sealed.id),
-        version=__version__,
-    )
-    return analysis, allocation
+    from trials.registered_analysis import analyse_registered, unmask
+
+    found = analyse_registered(record, sealed, masked=masked)
+    if found.analysis.masked:
+        return found
+    notes = (*unmask(record, sealed.id, command, at), *found.analysis.notes)
+    return replace(found, analysis=replace(found.analysis, notes=notes))

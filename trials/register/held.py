@@ -63,7 +63,7 @@ def waiting(connection: Connection, trial: str) -> list[HeldRow]:
         _held_row(row, names[row.entry], intakes[row.entry].at)
         for row in held
         if last_sent[row.cells] <= row.entry
-        and (row.entry, row.row, row.sheet) not in replaced
+        and not _is_replaced(row, replaced)
         and not _taken_over(connection, row, versions[row.entry])
     ]
 
@@ -106,10 +106,10 @@ def _last_sent(connection: Connection, trial: str, held: list[_Row]) -> dict[str
     return last
 
 
-def _replaced(connection: Connection, trial: str, held: list[_Row]) -> set[tuple[int, int, str]]:
-    """Find the held rows, by entry, row and sheet, that a later row names as the one it replaces."""
+def _replaced(connection: Connection, trial: str, held: list[_Row]) -> dict[tuple[int, int, str], int]:
+    """Find the held rows, by entry, row and sheet, that a later row names as the one it replaces: its last entry."""
     if not held:
-        return set()
+        return {}
     table = tables.rows.c
     query = (
         select(table.entry, table.cells)
@@ -120,12 +120,26 @@ def _replaced(connection: Connection, trial: str, held: list[_Row]) -> set[tuple
             table.cells.contains(f'"{HELD_AS}": "entry '),
         )
     )
-    found = set()
+    found: dict[tuple[int, int, str], int] = {}
     for entry, cells in connection.execute(query):
-        named = _REFERENCE.fullmatch(json.loads(cells)[HELD_AS].strip())
-        if named and int(named[1]) < entry:
-            found.add((int(named[1]), int(named[2]), named[3] or ""))
+        named = _named(cells)
+        if named and named[0] < entry:
+            found[named] = max(entry, found.get(named, 0))
     return found
+
+
+def _is_replaced(row: _Row, replaced: Mapping[tuple[int, int, str], int]) -> bool:
+    """Whether a later row names this one, or the one that this one names itself."""
+    named = _named(row.cells)
+    return (row.entry, row.row, row.sheet) in replaced or (
+        named is not None and replaced.get(named, 0) > row.entry
+    )
+
+
+def _named(cells: str) -> tuple[int, int, str] | None:
+    """Entry, row and sheet of the held row that a row names as the one it replaces."""
+    found = _REFERENCE.fullmatch(json.loads(cells).get(HELD_AS, "").strip())
+    return (int(found[1]), int(found[2]), found[3] or "") if found else None
 
 
 def _versions(connection: Connection, entry: int, names: Mapping[int, str]) -> dict[int, bool]:

@@ -1,0 +1,396 @@
+"""Putting right and writing down: amendments, the history of a reading or tank, rows that wait."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass
+from enum import StrEnum
+from pathlib import Path  # noqa: TC003 - typer reads the annotation at run time
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from schemas.errors import UsageError
+from trials.cli.options import (
+    DEFAULT_REGISTER,
+    NEEDS_A_PERSON,
+    JsonOption,
+    RegisterOption,
+    TrialArgument,
+    now,
+    today,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from trials.register.bodies import TankBody
+    from trials.register.records import Entry, HeldRow, SealedTrial
+    from trials.register.store import Register
+
+DayOption = dt.datetime | None
+
+
+class Grouping(StrEnum):
+    """What held rows are sorted by."""
+
+    REASON = "reason"
+    TANK = "tank"
+    PERSON = "person"
+    FILE = "file"
+
+
+@dataclass(frozen=True)
+class _Said:
+    """What was typed after ``amend``, beside the trial."""
+
+    reading: int | None
+    value: str | None
+    unit: str | None
+    withdraw: bool
+    tank: str | None
+    deviation: str | None
+    treated_as: str | None
+    dropout: str | None
+    rescue: str | None
+    since: DayOption
+    at: DayOption
+    protocol: Path | None
+    close: bool
+    why: str
+    by: str
+
+
+def amend(
+    trial: TrialArgument = None,
+    *,
+    reading: Annotated[
+        int | None, typer.Option("--reading", help="A reading's number, as `fairtank history` shows it.")
+    ] = None,
+    value: Annotated[
+        str | None, typer.Option("--value", help='With --reading: what it should say, e.g. 12.5 or "<0.03".')
+    ] = None,
+    unit: Annotated[
+        str | None, typer.Option("--unit", help="With --value: its unit; without it, the reading's own.")
+    ] = None,
+    withdraw: Annotated[
+        bool, typer.Option("--withdraw", help="With --reading: leave it out; it stays in the record.")
+    ] = False,
+    tank: Annotated[str | None, typer.Option("--tank", help="The tank that something happened to.")] = None,
+    deviation: Annotated[
+        str | None, typer.Option("--deviation", help="With --tank: what was done otherwise than registered.")
+    ] = None,
+    treated_as: Annotated[
+        str | None, typer.Option("--treated-as", help="With --deviation: the arm it was in fact treated as.")
+    ] = None,
+    dropout: Annotated[
+        str | None, typer.Option("--dropout", help="With --tank: how it left the trial.")
+    ] = None,
+    rescue: Annotated[
+        str | None, typer.Option("--rescue", help="With --tank: what was done for the animals' sake.")
+    ] = None,
+    since: Annotated[
+        DayOption,
+        typer.Option("--from", formats=["%Y-%m-%d"], help="First day of the deviation or dropout."),
+    ] = None,
+    at: Annotated[DayOption, typer.Option("--at", formats=["%Y-%m-%d"], help="Day of the rescue.")] = None,
+    protocol: Annotated[
+        Path | None, typer.Option("--protocol", help="The amended protocol, a TOML file.")
+    ] = None,
+    close_data_entry: Annotated[
+        bool, typer.Option("--close-data-entry", help="Take no file in any more; arms may be shown.")
+    ] = False,
+    why: Annotated[str, typer.Option("--why", help="The reason. Always needed.")] = "",
+    by: Annotated[str, typer.Option("--by", help="Who says so. Always needed.")] = "",
+    location: RegisterOption = DEFAULT_REGISTER,
+    as_json: JsonOption = False,
+) -> None:
+    """Record one thing: a corrected reading, an event of a tank, an amended protocol, or the end of data entry.
+
+    Nothing that is recorded is changed: an amendment is an entry of its own, and what it amends stays to be seen.
+    """
+    from trials.cli import display
+    from trials.register.store import Register
+
+    said = _Said(
+        reading=reading,
+        value=value,
+        unit=unit,
+        withdraw=withdraw,
+        tank=tank,
+        deviation=deviation,
+        treated_as=treated_as,
+        dropout=dropout,
+        rescue=rescue,
+        since=since,
+        at=at,
+        protocol=protocol,
+        close=close_data_entry,
+        why=why.strip(),
+        by=by.strip(),
+    )
+    what = _one_thing(said)
+    with Register.open(location) as record:
+        sealed = record.find(trial)
+        entry, shown = _record(record, sealed, what, said)
+    if as_json:
+        display.json_document(
+            {"trial": sealed.id, "entry": entry.number, "kind": entry.kind, "at": entry.at, "text": shown}
+        )
+        return
+    for line in shown:
+        display.out(line)
+    display.out(f"Recorded as entry {entry.number} ({entry.kind}).")
+
+
+def history(
+    trial: TrialArgument = None,
+    *,
+    reading: Annotated[int | None, typer.Option("--reading", help="A reading's number.")] = None,
+    tank: Annotated[
+        str | None, typer.Option("--tank", help="A tank: its arm, readings with their numbers, and events.")
+    ] = None,
+    location: RegisterOption = DEFAULT_REGISTER,
+    as_json: JsonOption = False,
+) -> None:
+    """Show all that the register knows of one reading or one tank, as it came."""
+    from dataclasses import asdict
+
+    from trials.cli import display
+    from trials.register.store import Register
+
+    if (reading is None) == (tank is None):
+        raise UsageError("name either a reading (--reading NUMBER) or a tank (--tank ID).")
+    with Register.open(location) as record:
+        sealed = record.find(trial)
+        lines = record.history(sealed.id, reading=reading, tank=tank)
+    if as_json:
+        display.json_document({"trial": sealed.id, "history": [asdict(line) for line in lines]})
+        return
+    if not lines:
+        display.out(f"The register knows nothing of {tank} yet but that it is in the protocol.")
+    for line in lines:
+        number = f"reading {line.reading}: " if line.reading is not None else ""
+        display.out(f"{line.at[:16].replace('T', ' ')}  {line.kind}, entry {line.entry}: {number}{line.text}")
+        if line.why:
+            display.out(f"    by {line.by}: {line.why}")
+        elif line.by:
+            display.out(f"    read by {line.by}")
+
+
+def held(
+    trial: TrialArgument = None,
+    *,
+    by: Annotated[Grouping, typer.Option("--by", help="What the rows are sorted by.")] = Grouping.REASON,
+    write: Annotated[
+        Path | None,
+        typer.Option("--write", metavar="FILE", help="Write them to a new XLSX, to mend and take in again."),
+    ] = None,
+    location: RegisterOption = DEFAULT_REGISTER,
+    as_json: JsonOption = False,
+) -> None:
+    """List the rows that wait for a person, by reason, tank, person or file, or write them out to be mended."""
+    from trials.cli import display
+    from trials.held_rows import grouped, write_held
+    from trials.register.store import Register
+
+    if write is not None and write.suffix.lower() != ".xlsx":
+        raise UsageError(f"--write makes a workbook; give it a name that ends in .xlsx in place of {write}.")
+    with Register.open(location) as record:
+        sealed = record.find(trial)
+        rows = record.held(sealed.id)
+    if write is not None and rows:
+        write_held(write, rows)
+    groups = grouped(rows)
+    if as_json:
+        display.json_document(_held_document(sealed.id, rows, groups))
+    else:
+        _show_held(rows, groups[by], write)
+    if rows:
+        raise typer.Exit(NEEDS_A_PERSON)
+
+
+def _one_thing(said: _Said) -> str:
+    """Which of the things that can be recorded is meant.
+
+    Raises
+    ------
+    UsageError
+        None or several are, or an option stands without the one it belongs to.
+    """
+    given = [
+        name
+        for name, on in (
+            ("--value", said.value is not None),
+            ("--withdraw", said.withdraw),
+            ("--deviation", said.deviation is not None),
+            ("--dropout", said.dropout is not None),
+            ("--rescue", said.rescue is not None),
+            ("--protocol", said.protocol is not None),
+            ("--close-data-entry", said.close),
+        )
+        if on
+    ]
+    if len(given) != 1:
+        raise UsageError(
+            (
+                f"{' and '.join(given)} are several things; record one at a time"
+                if given
+                else "say what to record"
+            )
+            + ": --reading with --value or --withdraw, --tank with --deviation, --dropout or --rescue, --protocol, or "
+            "--close-data-entry."
+        )
+    (what,) = given
+    options = {
+        "--reading": said.reading is not None,
+        "--unit": said.unit is not None,
+        "--tank": bool(said.tank),
+        "--treated-as": said.treated_as is not None,
+        "--from": said.since is not None,
+        "--at": said.at is not None,
+    }
+    needs, may = {
+        "--value": (["--reading"], ["--unit"]),
+        "--withdraw": (["--reading"], []),
+        "--deviation": (["--tank", "--from"], ["--treated-as"]),
+        "--dropout": (["--tank", "--from"], []),
+        "--rescue": (["--tank", "--at"], []),
+        "--protocol": ([], []),
+        "--close-data-entry": ([], []),
+    }[what]
+    missing = [name for name in needs if not options[name]]
+    missing += [name for name, text in (("--why", said.why), ("--by", said.by)) if not text]
+    if missing:
+        raise UsageError(f"{what} needs {' and '.join(missing)} too.")
+    astray = [name for name, on in options.items() if on and name not in (*needs, *may)]
+    if astray:
+        raise UsageError(f"{' and '.join(astray)} cannot stand with {what}.")
+    return what
+
+
+def _record(record: Register, sealed: SealedTrial, what: str, said: _Said) -> tuple[Entry, list[str]]:
+    """Record it; the entry, and what a person should know of it."""
+    from trials.register.bodies import ClosureBody
+
+    if what in ("--value", "--withdraw"):
+        return _correct(record, sealed, said)
+    if what == "--protocol":
+        return _amend_protocol(record, sealed, said)
+    if what == "--close-data-entry":
+        waiting = len(record.held(sealed.id))
+        entry = record.amend(sealed.id, ClosureBody(by=said.by, why=said.why), now())
+        shown = [f"Data entry of {sealed.id} is closed: no file is taken in any more, and arms may be shown."]
+        if waiting:
+            shown.append(f"{waiting} held rows were still waiting and stay out of the analysis.")
+        return entry, shown
+    body = _tank_body(what, said)
+    entry = record.amend(sealed.id, body, now())
+    return entry, [f"Tank {body.tank}, {body.day}: {body.what}"]
+
+
+def _correct(record: Register, sealed: SealedTrial, said: _Said) -> tuple[Entry, list[str]]:
+    from trials.corrected_value import correction_of
+    from trials.register.bodies import CorrectionBody
+
+    number = said.reading or 0
+    record.history(sealed.id, reading=number)  # a number that is not there is said so here
+    if said.withdraw:
+        body = CorrectionBody(reading=number, by=said.by, why=said.why)
+    else:
+        taken_in = record.seen(sealed.id).set_index("reading", drop=False)
+        body = correction_of(
+            sealed.protocol,
+            dict(zip(taken_in.columns, taken_in.loc[number], strict=True)),
+            said.value or "",
+            said.unit,
+            by=said.by,
+            why=said.why,
+            today=today(),
+        )
+    entry = record.amend(sealed.id, body, now())
+    lines = record.history(sealed.id, reading=number)
+    return entry, [f"Reading {number}: {line.text}" for line in (lines[0], lines[-1])]
+
+
+def _amend_protocol(record: Register, sealed: SealedTrial, said: _Said) -> tuple[Entry, list[str]]:
+    from trials.protocol_file import load
+
+    assert said.protocol is not None  # noqa: S101 - _one_thing saw it
+    entry = record.amend_protocol(sealed.id, load(said.protocol), now(), by=said.by, why=said.why)
+    amendment = record.amendments(sealed.id)[-1]
+    shown = [f"  {line}" for line in amendment.changed]
+    seen = "Readings had been taken in by then." if amendment.data_seen else "No reading had been taken in."
+    shown += [f"Digest {amendment.digest}", seen]
+    if amendment.data_seen and amendment.primary_changed:
+        shown.append(
+            "The analysis of a primary endpoint is another one now: its results will be called exploratory."
+        )
+    return entry, shown
+
+
+def _tank_body(what: str, said: _Said) -> TankBody:
+    from trials.register.bodies import DeviationBody, DropoutBody, RescueBody
+
+    day = (said.at if what == "--rescue" else said.since) or now()
+    common: dict[str, Any] = {"tank": said.tank, "day": day.date(), "by": said.by, "why": said.why}
+    text = (said.deviation or said.dropout or said.rescue or "").strip()
+    if not text:
+        raise UsageError(f'{what} needs words on what happened, e.g. {what} "the pump stood still".')
+    if what == "--deviation":
+        return DeviationBody(what=text, treated_as=said.treated_as, **common)
+    return (DropoutBody if what == "--dropout" else RescueBody)(what=text, **common)
+
+
+def _held_document(
+    trial: str, rows: Sequence[HeldRow], groups: dict[str, dict[str, list[int]]]
+) -> dict[str, Any]:
+    from dataclasses import asdict
+
+    from trials.held_rows import person_of, tank_of
+    from trials.register.held import reference
+
+    return {
+        "trial": trial,
+        "held": len(rows),
+        **{
+            f"by_{name}": {key: len(places) for key, places in found.items()}
+            for name, found in groups.items()
+        },
+        "rows": [
+            {
+                "held_as": reference(row),
+                "file": row.file,
+                "sheet": row.sheet,
+                "row": row.row,
+                "tank": tank_of(row),
+                "person": person_of(row),
+                "taken_in_at": row.taken_in_at,
+                "reasons": [asdict(reason) for reason in row.reasons],
+                "cells": row.cells,
+            }
+            for row in rows
+        ],
+    }
+
+
+def _show_held(rows: Sequence[HeldRow], groups: dict[str, list[int]], written: Path | None) -> None:
+    from trials.cli import display
+
+    if not rows:
+        display.out("No row waits." + (f" {written} was not written." if written else ""))
+        return
+    for name, places in groups.items():
+        display.out(f"{name}: {len(places)}")
+        for place in places[: display.MOST_HELD_SHOWN]:
+            row = rows[place]
+            where = f"{row.file}, row {row.row}" + (f" of sheet {row.sheet}" if row.sheet else "")
+            display.out(f"  {where}: {' '.join(reason.text for reason in row.reasons)}")
+        if len(places) > display.MOST_HELD_SHOWN:
+            display.out(f"  and {len(places) - display.MOST_HELD_SHOWN} more; --json lists them all.")
+    display.out(f"{len(rows)} rows wait.")
+    if written:
+        display.out(
+            f"Written to {written}: mend the cells, leave the first two columns alone, and take it in with "
+            f"fairtank intake {written}."
+        )
