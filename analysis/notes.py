@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from schemas.vocabulary import Baseline, EndpointRole, Summary
+from schemas.vocabulary import Baseline, EndpointRole, Scale, Summary
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
-    from analysis.records import Contrast, EndpointResult
+    from analysis.records import Contrast, EndpointResult, TippingTable
     from schemas.allocation import Allocation
     from schemas.protocol import Protocol
     from schemas.variables import Variable
@@ -65,6 +65,8 @@ def endpoint_notes(result: EndpointResult, variable: Variable) -> Iterator[str]:
     for contrast in result.contrasts:
         yield from _contrast_notes(contrast, result)
     yield from _kind_notes(result)
+    for table in result.tipping:
+        yield _tipping_note(table, result)
     if result.summary is Summary.AUC and len({tank.days for tank in result.tanks if tank.days}) > 1:
         yield "Tanks were sampled on different numbers of days, so their areas cover different spans."
     if result.baseline is Baseline.ADJUST and any(
@@ -92,6 +94,23 @@ def _kind_notes(result: EndpointResult) -> Iterator[str]:
             f"Carry-over from one period to the next: F {result.carry_over.f:.3g}, p {result.carry_over.p:.2g}. It is "
             "stated and decides nothing: the registered comparison stands either way."
         )
+
+
+def _tipping_note(table: TippingTable, result: EndpointResult) -> str:
+    """How far the missing tanks of an arm would have to be from the others to turn a reading."""
+    name = f"{table.test} against {table.reference}"
+    tanks = "the missing tank" if table.tanks == 1 else f"the {table.tanks} missing tanks"
+    turns = [shift for shift in (table.down, table.up) if shift is not None]
+    unit = "" if result.unit == "1" else f" {result.unit}"
+    if not turns:
+        return f"{name}: whatever {tanks} of {table.arm} did, as far as the table goes, the reading holds."
+    if result.scale is Scale.RATIO:
+        where = " or ".join(f"{shift:.3g} times" for shift in turns)
+        return f"{name}: the reading would turn if {tanks} of {table.arm} came to {where} what the others suggest."
+    where = " or ".join(f"{abs(shift):.3g}{unit} {'below' if shift < 0 else 'above'}" for shift in turns)
+    return (
+        f"{name}: the reading would turn if {tanks} of {table.arm} came to {where} what the others suggest."
+    )
 
 
 def _censoring_note(contrast: Contrast) -> Iterator[str]:
