@@ -47,5 +47,9 @@ def usual_cautions(protocol: Protocol) -> tuple[str, ...]:
 
     They are common practice and carry no source; local rules and licensed people stand above them.
     """
-    doses = any(arm.carbon is not None for arm in protocol.arms)
+    return cautions(doses=any(arm.carbon is not None for arm in protocol.arms))
+
+
+def cautions(*, doses: bool) -> tuple[str, ...]:
+    """Give the usual cautions; those of carbon only where it is dosed."""
     return (_ALWAYS[0], *(_CARBON if doses else ()), *_ALWAYS[1:])
