@@ -127,9 +127,9 @@ def _crossover_reach(protocol: Protocol, derived: Derivation) -> Iterator[str]:
     for tank in derived.tanks:
         cohorts[tank.block].append(tank.arms)
     pairs = combinations([arm.id for arm in protocol.arms], 2)
-    mirrored = [[size for cohort in cohorts.values() for size in _mirrored(cohort, *pair)] for pair in pairs]
-    reachable, alpha = min(min(1.0, smallest_p(sizes)) for sizes in mirrored), protocol.analysis.alpha
-    if not any(mirrored):
+    turned = [[size for cohort in cohorts.values() for size in mirrored(cohort, *pair)] for pair in pairs]
+    reachable, alpha = min(min(1.0, smallest_p(sizes)) for sizes in turned), protocol.analysis.alpha
+    if not any(turned):
         yield (
             "No two tanks will have sequences that are each other's mirror in two arms, so no randomisation test of "
             "two arms can stand beside the model."
@@ -141,7 +141,7 @@ def _crossover_reach(protocol: Protocol, derived: Derivation) -> Iterator[str]:
         )
 
 
-def _mirrored(cohort: list[tuple[str, ...]], one: str, other: str) -> Iterator[tuple[int, int]]:
+def mirrored(cohort: list[tuple[str, ...]], one: str, other: str) -> Iterator[tuple[int, int]]:
     """Tanks of each sequence and of its mirror, in which the two arms have changed places."""
     swap = {one: other, other: one}
     counts = {sequence: cohort.count(sequence) for sequence in cohort}

@@ -11,8 +11,11 @@ import sys
 import typer
 
 from schemas.errors import FairtankError
-from trials.cli import collect, display, mend, prepare, results, water
+from trials.cli import collect, display, draft, mend, plan, prepare, results, water
 from trials.cli.options import VersionOption  # noqa: TC001 - typer reads it at run time
+
+INTERRUPTED = 130
+"""Exit status after Ctrl-C, as shells have it."""
 
 app = typer.Typer(
     name="fairtank",
@@ -38,14 +41,16 @@ def _fairtank(*, version: VersionOption = False) -> None:
 
 
 app.command()(results.demo)
+app.command()(draft.draft)
+app.command()(plan.plan)
 app.command()(prepare.register)
 app.command()(prepare.allocate)
 app.command()(collect.intake)
-app.command()(results.analyse)
-app.command()(results.report)
 app.command()(mend.held)
 app.command()(mend.amend)
 app.command()(mend.history)
+app.command()(results.analyse)
+app.command()(results.report)
 app.command()(results.verify)
 app.add_typer(water.app)
 
@@ -55,13 +60,15 @@ def main(arguments: list[str] | None = None) -> int:
     try:
         app(args=arguments, prog_name="fairtank")
     except SystemExit as stop:
+        if stop.code == INTERRUPTED:  # typer turns Ctrl-C into this
+            display.complain("stopped; nothing half-written was kept.")
         return stop.code if isinstance(stop.code, int) else 1
     except FairtankError as error:
         display.complain(str(error))
         return error.exit_status
     except KeyboardInterrupt:
         display.complain("stopped; nothing half-written was kept.")
-        return 130
+        return INTERRUPTED
     except BrokenPipeError:
         # The reader went away (`fairtank ... | head`): say nothing more, also at exit.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
-from contextlib import nullcontext
+from contextlib import contextmanager, nullcontext
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -56,6 +56,20 @@ def working(label: str, *, quiet: bool) -> AbstractContextManager[Any]:
     from rich.console import Console
 
     return Console(stderr=True).status(label)
+
+
+@contextmanager
+def counting(total: int, label: str, *, quiet: bool) -> Iterator[Callable[[int], None]]:
+    """Tells how many of so many are done: a bar on standard error where that is a terminal."""
+    if quiet or not sys.stderr.isatty():
+        yield lambda _: None
+        return
+    from rich.console import Console
+    from rich.progress import Progress
+
+    with Progress(console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task(label, total=total)
+        yield lambda done: bar.update(task, completed=done)
 
 
 def step(*, quiet: bool) -> Callable[[str], None]:

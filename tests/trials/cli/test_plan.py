@@ -1,0 +1,273 @@
+"""`fairtank plan`: published powers through the command, three plain lines, the same numbers whoever computes."""
+
+import json
+import math
+
+import pytest
+
+from trials.cli import main
+
+PROTOCOL = """format = 1
+[trial]
+id = "t"
+title = "Growth"
+[[arms]]
+id = "control"
+role = "control"
+title = "Control"
+[[arms]]
+id = "test"
+role = "test"
+title = "Test"
+[design]
+kind = "{kind}"
+seed = "any"
+[schedule]
+start = 2026-03-02
+phases = [{{ id = "assessment", days = 28 }}]
+sampling = [{{ variable = "growth", every_days = 7 }}]
+[[variables]]
+id = "growth"
+unit = "mg"
+hard = [-1000, 1000]
+[[endpoints]]
+id = "growth-mean"
+role = "primary"
+variable = "growth"
+summary = "mean"
+phase = "assessment"
+better = "higher"
+worthwhile = {worthwhile}
+[analysis]
+variance = "{variance}"
+alpha = {alpha}
+[planning]
+effect = {effect}
+sd = {sd}
+"""
+
+
+def protocol(kind, number, effect, sd, *, variance="pooled", alpha=0.05, worthwhile=1.0):
+    """A protocol of two arms: ``number`` tanks an arm, or so many pairs."""
+    block = 'block = "b{}"\n' if kind == "blocks" else ""
+    tanks = "".join(
+        f'[[tanks]]\nid = "t{n}{arm}"\n{block.format(n)}' for n in range(number) for arm in ("a", "b")
+    )
+    return (
+        PROTOCOL.format(
+            kind=kind, effect=effect, sd=sd, variance=variance, alpha=alpha, worthwhile=worthwhile
+        )
+        + tanks
+    )
+
+
+@pytest.fixture
+def say(capsys, tmp_path, monkeypatch):
+    """Plans a protocol; gives status, output and errors."""
+    monkeypatch.chdir(tmp_path)
+
+    def call(text, *arguments):
+        (tmp_path / "protocol.toml").write_text(text)
+        status = main(["plan", "protocol.toml", *arguments])
+        shown = capsys.readouterr()
+        return status, shown.out, shown.err
+
+    return call
+
+
+@pytest.fixture
+def ask(say):
+    """Plans with --json and gives the document."""
+
+    def call(text, *arguments):
+        status, out, err = say(text, *arguments, "--json")
+        assert (status, err) == (0, "")
+        return json.loads(out)
+
+    return call
+
+
+@pytest.fixture(scope="module")
+def club(tmp_path_factory):
+    """A drafted trial of polymer and liquid carbon against a control."""
+    folder = tmp_path_factory.mktemp("club")
+    path = folder / "protocol.toml"
+    assert main(["draft", str(path), "--yes", "--blocks", "8", "--start", "2026-03-02"]) == 0
+    return path
+
+
+@pytest.fixture
+def plan_club(club, capsys):
+    """Plans the drafted trial."""
+
+    def call(*arguments):
+        capsys.readouterr()
+        status = main(["plan", str(club), *arguments])
+        shown = capsys.readouterr()
+        return status, shown.out, shown.err
+
+    return call
+
+
+# R power.t.test(n = 20, delta = 1, sd = 1, strict = TRUE), from memory; Cohen 1988 by R's pwr (paired d of 0.5 and 0.8
+# with 34 and 15 pairs are the first to reach 0.80). A paired sd of 1 between differences is 1/sqrt(2) between tanks.
+PAIRED_SD = math.sqrt(0.5)
+PUBLISHED = {
+    "R, two groups of 20": (("parallel", 20, 1.0, 1.0), 0.8689530, 1e-6),
+    "R, the same with Welch's error": (("parallel", 20, 1.0, 1.0, "own"), 0.8689530, 1e-6),
+}
+
+
+@pytest.mark.parametrize(("design", "power", "tolerance"), PUBLISHED.values(), ids=PUBLISHED)
+def test_published_power(ask, design, power, tolerance):
+    kind, number, effect, sd, *variance = design
+    text = protocol(kind, number, effect, sd, variance=(variance or ["pooled"])[0])
+    (contrast,) = ask(text)["endpoints"][0]["contrasts"]
+    assert contrast["power"] == pytest.approx(power, abs=tolerance)
+    assert {"test", "reference", "effect", "power", "half_width", "smallest_p"} <= contrast.keys()
+    assert contrast["effect"] == effect
+
+
+@pytest.mark.parametrize(("pairs", "d"), [(199, 0.2), (34, 0.5), (15, 0.8), (10, 1.0)])
+def test_pairs_of_cohen_are_the_first_to_reach_80_per_cent(ask, pairs, d):
+    found = [
+        ask(protocol("blocks", number, d, PAIRED_SD, variance="own"))["endpoints"][0]["contrasts"][0]["power"]
+        for number in (pairs - 1, pairs)
+    ]
+    assert found[0] < 0.80 <= found[1]
+
+
+def test_smallest_p_of_pairs_is_counted(ask):
+    for pairs in (4, 5, 6):
+        (contrast,) = ask(protocol("blocks", pairs, 2.0, 0.1, variance="own"))["endpoints"][0]["contrasts"]
+        assert contrast["smallest_p"] == pytest.approx(2 / 2**pairs)
+
+
+VERDICTS = {
+    "yes": (("parallel", 20, 1.0, 1.0), "Worth starting: yes."),
+    "doubtful": (("parallel", 10, 1.0, 1.0), "Worth starting: doubtful."),
+    "no": (("parallel", 4, 0.5, 1.0), "Worth starting: no."),
+    "sharp, but no draw can show it": (("blocks", 4, 3.0, 0.1), "Worth starting: doubtful."),
+}
+
+
+@pytest.mark.parametrize(("design", "answer"), VERDICTS.values(), ids=VERDICTS)
+def test_first_three_lines_say_whether_it_is_worth_starting(say, design, answer):
+    status, out, err = say(protocol(*design))
+    first, second, third = out.splitlines()[:3]
+    assert (status, err) == (0, "")
+    assert first.startswith(answer)
+    assert "interval should reach" in second
+    assert "p as small as" in third
+
+
+def test_what_is_assumed_is_marked(ask, say):
+    text = protocol("parallel", 8, 1.0, 1.0).split("[planning]")[0]
+    text += "".join(f'[[tanks]]\nid = "t{n}"\n' for n in range(16))
+    (endpoint,) = ask(text)["endpoints"]
+    assert (endpoint["effect_given"], endpoint["sd_given"]) == (False, False)
+    assert endpoint["contrasts"][0]["power"] is None
+    assert say(text)[1].startswith("Worth starting: cannot be said")
+    ratio = text.replace("hard = [-1000, 1000]", "hard = [1, 1000]").replace(
+        "worthwhile = 1.0", 'worthwhile = 1.5\nscale = "ratio"'
+    )
+    (endpoint,) = ask(ratio)["endpoints"]
+    assert (endpoint["sd"], endpoint["contrasts"][0]["effect"]) == (0.35, 1.5)
+    shown = say(ratio)[1]
+    assert "on assumed figures" in shown.splitlines()[0]
+    assert "assumed here is 0.35 on logarithms" in shown
+
+
+def test_formula_and_simulation_agree(ask):
+    document = ask(protocol("parallel", 12, 1.0, 1.0), "--simulate", "--trials", "4000", "--seed", "7")
+    (planned,) = document["endpoints"][0]["contrasts"]
+    (drawn,) = document["simulation"]["plain"]["contrasts"]
+    assert abs(drawn["power"]["value"] - planned["power"]) < 4 * drawn["power"]["se"]
+    assert abs(drawn["false_positive"]["value"] - 0.05) < 4 * drawn["false_positive"]["se"]
+    assert abs(drawn["half_width"]["value"] - planned["half_width"]) < 4 * drawn["half_width"]["se"]
+    assert sum(chance["value"] for chance in drawn["readings"].values()) == pytest.approx(1)
+    assert document["simulation"]["tank_model"] is None
+    assert "tank model" in " ".join(document["simulation"]["notes"])
+
+
+def test_workers_change_nothing(ask):
+    text = protocol("blocks", 8, 1.0, 1.0)
+    alone, shared = (
+        ask(text, "--simulate", "--trials", "1200", "--workers", number)["simulation"] for number in "12"
+    )
+    assert alone == shared
+    assert ask(text, "--simulate", "--trials", "1200", "--seed", "2")["simulation"] != alone
+
+
+def test_the_club_sees_stalls_and_stop_rules(plan_club):
+    status, out, err = plan_club("--simulate", "--trials", "50", "--json")
+    assert (status, err) == (0, "")
+    document = json.loads(out)
+    tanks = document["simulation"]["tank_model"]
+    arms = {arm["arm"]: arm for arm in tanks["arms"]}
+    assert arms["control"]["stall_days"]["value"] == 0
+    assert all(arms[arm]["stall_days"]["value"] > 0 for arm in ("polymer", "liquid"))
+    assert arms["liquid"]["stop_rule_met"]["value"] > arms["control"]["stop_rule_met"]["value"]
+    assert len(document["simulation"]["plain"]["contrasts"]) == len(tanks["contrasts"]) == 3
+    shown = plan_club("--simulate", "--trials", "50")[1]
+    assert "stall days" in shown
+    assert "Stop rules on nitrite, oxygen" in shown
+
+
+def test_search_finds_the_cheapest_design(plan_club, tmp_path):
+    figure = tmp_path / "map.svg"
+    status, out, err = plan_club(
+        "--search", "--blocks", "8,14,16,20", "--cost-tank", "20", "--figure", str(figure)
+    )
+    assert (status, err) == (0, "")
+    assert "Cheapest design that reaches 80 % power" in out
+    assert "What it could not show" in out
+    assert b"<svg" in figure.read_bytes()
+    document = json.loads(plan_club("--search", "--blocks", "8,14,16,20", "--cost-tank", "20", "--json")[1])
+    designs = document["search"]["designs"]
+    assert len(designs) == 4 * 3 * 2 * 2
+    assert [one["total"] for one in designs] == sorted(one["total"] for one in designs)
+    assert all(one["total"] == 20 * one["tanks"] for one in designs)
+    reaching = [one for one in designs if one["power"]["value"] >= 0.8]
+    assert (
+        f"{reaching[0]['blocks']} blocks, {reaching[0]['weeks']} weeks"
+        in document["search"]["recommendation"][0]
+    )
+
+
+def test_search_by_the_tank_model(plan_club):
+    options = ("--search", "--simulate", "--trials", "50", "--blocks", "4,10", "--weeks", "8", "--every", "7")
+    designs = json.loads(plan_club(*options, "--json")[1])["search"]["designs"]
+    assert len(designs) == 4
+    power = {(one["blocks"], one["duplicates"]): one["power"]["value"] for one in designs}
+    assert power[10, 1] > power[4, 1]
+
+
+WRONG = {
+    "figure without search": (["--figure", "a.svg"], 2, "--search"),
+    "figure of another kind": (["--search", "--figure", "a.gif"], 2, "neither .svg nor .png"),
+    "workers without work": (["--workers", "2"], 2, "--simulate"),
+    "power of 1": (["--power", "1"], 2, "wished for"),
+    "blocks in words": (["--search", "--blocks", "few"], 2, "whole numbers"),
+    "a level of 0": (["--nitrate", "0"], 2, "above 0"),
+    "everything lost": (["--simulate", "--lost", "100"], 2, "share of the tanks"),
+    "both": (["--simulate", "--workers", "2", "--cluster", "tcp://127.0.0.1:1"], 2, "one of the two"),
+}
+
+
+@pytest.mark.parametrize(("options", "status", "sentence"), WRONG.values(), ids=WRONG)
+def test_wrong_usage_is_one_sentence(plan_club, options, status, sentence):
+    got, out, err = plan_club(*options)
+    assert (got, out) == (status, "")
+    assert sentence in err
+    assert "Traceback" not in err
+
+
+def test_ctrl_c_ends_cleanly(plan_club, monkeypatch):
+    def interrupted(*_arguments, **_settings):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("trials.planning_trials.simulate", interrupted)
+    status, out, err = plan_club("--simulate")
+    assert (status, out) == (130, "")
+    assert "stopped" in err

@@ -1,0 +1,284 @@
+"""What `fairtank plan` shows: the plan by formula, what was simulated, what was searched; and all of it as JSON."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from trials.cli import display
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from analysis.search import Found
+    from analysis.simulation import ContrastOutlook, Outlook, Simulated
+    from schemas.protocol import Endpoint, Protocol
+    from trials.planning import PlannedEndpoint
+    from trials.planning_trials import PlainOutlook
+
+MOST_DESIGNS_SHOWN = 12
+NEAR = 0.3
+"""Below the wished power, from where on designs are shown."""
+
+
+@dataclass(frozen=True)
+class Simulation:
+    """What was simulated of the first primary endpoint, and why what was not is missing."""
+
+    endpoint: str
+    seed: int
+    plain: PlainOutlook | None
+    tanks: Outlook | None
+    missing: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Search:
+    """Designs tried, cheapest first, and what to make of them."""
+
+    found: Sequence[Found]
+    recommendation: Sequence[str]
+    blocked: bool
+
+
+def planned(
+    trial: Protocol, planned: Sequence[PlannedEndpoint], warnings: Sequence[str], wanted: float
+) -> None:
+    """The three lines, the table of every endpoint, what was assumed, and the warnings."""
+    from trials import planning_words as words
+
+    for line in words.headline(trial, planned, wanted):
+        display.out(line)
+    for one in planned:
+        display.out()
+        display.out(f"{one.endpoint.id} ({one.endpoint.role}), {words.assumption_words(one)}:")
+        display.table(
+            ("comparison", "effect", "power", "for worthwhile", "half width", "smallest p"),
+            words.contrast_rows(one),
+        )
+    display.out()
+    display.out("Assumed, never evidence:")
+    for note in words.notes(trial, planned):
+        display.out(f"  {note}")
+    if warnings:
+        display.out()
+        display.out("Worth a thought before the first reading:")
+        for warning in warnings:
+            display.out(f"  {warning}")
+    display.out()
+
+
+def simulation(endpoint: Endpoint, simulated: Simulation) -> None:
+    """Power, false positives and readings by simulation, and what the tanks of the model go through."""
+    from trials.planning_words import effect_words, shown_half_width, with_error
+
+    for title, outlook in (
+        ("a plain effect", simulated.plain),
+        ("tanks of the model with the arms' doses", simulated.tanks),
+    ):
+        if outlook is None:
+            continue
+        display.out(
+            f"{simulated.endpoint} by simulation, {outlook.trials:,} trials on {title}, seed {simulated.seed}:"
+        )
+        display.table(
+            ("comparison", "effect", "power", "alone", "false positive", "half width"),
+            [
+                (
+                    f"{one.test} - {one.reference}",
+                    effect_words(endpoint, _on_scale(endpoint, one.effect)).rsplit(" ", 1)[1],
+                    with_error(one.power),
+                    with_error(one.power_alone),
+                    with_error(one.false_positive),
+                    shown_half_width(endpoint, one.half_width),
+                )
+                for one in outlook.contrasts
+            ],
+        )
+        for one in outlook.contrasts:
+            if one.verdicts:
+                chances = "; ".join(f"{name} {with_error(chance)}" for name, chance in one.verdicts.items())
+                display.out(f"  {one.test} - {one.reference} would read: {chances}.")
+        display.out()
+    if simulated.tanks is not None:
+        harms = list(simulated.tanks.arms[0].harms)
+        display.out("Expected of each tank of the model, from the first dose to the end:")
+        display.table(
+            ("arm", *harms),
+            [
+                (arm.arm, *(with_error(arm.harms[name], share=name == "stop rule met") for name in harms))
+                for arm in simulated.tanks.arms
+            ],
+        )
+        display.out(
+            "  Stop rule met: share of tanks; unused carbon in mg C/L; each with its Monte Carlo error."
+        )
+    for sentence in simulated.missing:
+        display.out(f"  {sentence}")
+    display.out()
+
+
+def _on_scale(endpoint: Endpoint, effect: float) -> float:
+    from trials.planning import shown
+
+    return shown(endpoint, effect)
+
+
+def search(endpoint: Endpoint, searched: Search, wanted: float) -> None:
+    """The recommendation, and the designs that show more than every cheaper one."""
+    from analysis.numerals import quantity
+    from trials.planning_words import percent as per_cent
+    from trials.planning_words import width_words
+
+    for line in searched.recommendation:
+        display.out(line)
+    front: list[Found] = []
+    for one in searched.found:
+        # Of a design that costs more and shows less nothing is to be learnt.
+        if not front or one.power.value > front[-1].power.value:
+            front.append(one)
+    near = [one for one in front if one.power.value >= wanted - NEAR] or front
+    display.out("Designs that show more than every cheaper one:")
+    display.table(
+        (
+            "blocks" if searched.blocked else "tanks an arm",
+            "weeks",
+            "every",
+            "readings a day",
+            "tanks",
+            "readings",
+            "hours",
+            "cost",
+            "power",
+            "half width",
+        ),
+        [
+            (
+                str(one.size.blocks),
+                str(one.size.weeks),
+                f"{one.size.every_days} d",
+                str(one.size.duplicates),
+                str(one.cost.tanks),
+                str(one.cost.readings),
+                quantity(one.cost.hours),
+                quantity(one.cost.total, 4),
+                per_cent(one.power.value),
+                width_words(endpoint, one.half_width),
+            )
+            for one in near[:MOST_DESIGNS_SHOWN]
+        ],
+    )
+    display.out(f"  {len(searched.found)} designs were tried; --json lists them all.")
+    display.out()
+
+
+def document(
+    trial: Protocol,
+    planned: Sequence[PlannedEndpoint],
+    warnings: Sequence[str],
+    wanted: float,
+    simulated: Simulation | None,
+    searched: Search | None,
+) -> dict[str, Any]:
+    """Everything as JSON data; what does not exist is null."""
+    from trials import planning_words as words
+
+    document: dict[str, Any] = {
+        "trial": trial.trial.id,
+        "answer": list(words.headline(trial, planned, wanted)),
+        "wanted_power": wanted,
+        "alpha": trial.analysis.alpha,
+        "endpoints": [
+            {
+                "id": one.endpoint.id,
+                "role": one.endpoint.role,
+                "scale": one.endpoint.scale,
+                "sd": one.assumed.sd,
+                "effect_given": one.assumed.effect_given,
+                "sd_given": one.assumed.sd_given,
+                "contrasts": [
+                    {
+                        "test": contrast.test,
+                        "reference": contrast.reference,
+                        "effect": contrast.effect,
+                        "power": contrast.power,
+                        "half_width": contrast.half_width,
+                        "smallest_p": contrast.smallest_p,
+                        "power_alone": contrast.power_alone,
+                        "power_worthwhile": contrast.power_worthwhile,
+                        "detectable": contrast.detectable,
+                        "df": contrast.df,
+                        "why_not": contrast.why_not or None,
+                    }
+                    for contrast in one.contrasts
+                ],
+            }
+            for one in planned
+        ],
+        "notes": words.notes(trial, planned),
+        "warnings": list(warnings),
+    }
+    if simulated is not None:
+        document["simulation"] = {
+            "endpoint": simulated.endpoint,
+            "seed": simulated.seed,
+            "plain": _outlook_document(simulated.plain),
+            "tank_model": _outlook_document(simulated.tanks),
+            "notes": list(simulated.missing),
+        }
+    if searched is not None:
+        document["search"] = {
+            "recommendation": list(searched.recommendation),
+            "designs": [_design_document(one) for one in searched.found],
+        }
+    return document
+
+
+def _outlook_document(outlook: PlainOutlook | Outlook | None) -> dict[str, Any] | None:
+    if outlook is None:
+        return None
+    return {
+        "trials": outlook.trials,
+        "contrasts": [_contrast_document(one) for one in outlook.contrasts],
+        "arms": [
+            {"arm": arm.arm} | {name.replace(" ", "_"): _number(value) for name, value in arm.harms.items()}
+            for arm in getattr(outlook, "arms", ())
+        ],
+    }
+
+
+def _contrast_document(one: ContrastOutlook) -> dict[str, Any]:
+    return {
+        "test": one.test,
+        "reference": one.reference,
+        "effect_working": _finite(one.effect),
+        **{
+            name: _number(getattr(one, name))
+            for name in ("power", "power_alone", "false_positive", "half_width", "bias", "unanswered")
+        },
+        "readings": {str(name): _number(chance) for name, chance in one.verdicts.items()},
+    }
+
+
+def _design_document(one: Found) -> dict[str, Any]:
+    from dataclasses import asdict
+
+    return {
+        **{key: value for key, value in asdict(one.size).items() if key not in ("kit", "each")},
+        **asdict(one.cost),
+        # After the cost, whose weeks are those of the whole trial.
+        "weeks": one.size.weeks,
+        "weeks_in_all": one.cost.weeks,
+        "power": _number(one.power),
+        "half_width": _finite(one.half_width),
+        "detectable": one.detectable,
+    }
+
+
+def _number(value: Simulated | None) -> dict[str, float | None] | None:
+    return None if value is None else {"value": _finite(value.value), "se": _finite(value.se)}
+
+
+def _finite(value: float) -> float | None:
+    return value if math.isfinite(value) else None

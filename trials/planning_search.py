@@ -1,0 +1,238 @@
+"""The designs around a protocol: more or fewer blocks, weeks, days and duplicates, with what each costs and shows."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analysis.numerals import count, quantity
+from analysis.search import (
+    Calendar,
+    Components,
+    Prices,
+    Space,
+    cheapest,
+    search_by_formula,
+    search_by_tank_model,
+)
+from schemas.errors import AnalysisError, UsageError
+from schemas.protocol import BASELINE_PHASE
+from schemas.vocabulary import DesignKind, Scale, Summary
+from trials.planning import assumptions
+from trials.planning_trials import arm_effects, question_of, tank_material
+from trials.planning_words import percent
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from analysis.search import Found, SpreadOut
+    from analysis.simulation import Question
+    from schemas.protocol import Endpoint, Protocol
+
+WANDER_SHARE, READING_SHARE = 0.08 / 0.35, 0.12 / 0.35
+"""Of the standard deviation between tank numbers: a tank's wandering around its level, and one reading's error. For
+nitrate on logarithms 0.08 and 0.12 beside 0.35: assumed for planning, no source."""
+DAILY_MEMORY = 0.97
+"""Correlation of a tank's wandering from one day to the next: assumed for planning."""
+KIT = "kit"
+
+
+@dataclass(frozen=True)
+class Wishes:
+    """What a search varies, and prices in any one currency.
+
+    ``blocks`` counts tanks an arm in parallel arms; left empty, sizes around the protocol's own are tried.
+    """
+
+    blocks: tuple[int, ...] = ()
+    weeks: tuple[int, ...] = (8, 12, 16)
+    every_days: tuple[int, ...] = (7, 14)
+    duplicates: tuple[int, ...] = (1, 2)
+    cost_kit: float = 0.0
+    cost_tank: float = 0.0
+    cost_hour: float = 0.0
+
+
+def space_of(protocol: Protocol, endpoint: Endpoint, wishes: Wishes) -> Space:
+    """The designs to try, on the protocol's own baseline and waiting time.
+
+    Raises
+    ------
+    AnalysisError
+        The design is not one of parallel arms or complete blocks, or has no baseline phase.
+    UsageError
+        A size below 1, or a sampling interval longer than a phase.
+    """
+    if protocol.design.kind not in (DesignKind.PARALLEL, DesignKind.BLOCKS):
+        raise AnalysisError(
+            "Only parallel arms and complete blocks are searched; plan other designs one by one."
+        )
+    if BASELINE_PHASE not in protocol.phase_days:
+        raise AnalysisError("A search needs a baseline phase, from whose end the first dose is counted.")
+    for name, values in (
+        ("blocks", wishes.blocks or (1,)),
+        ("weeks", wishes.weeks),
+        ("sampling days", wishes.every_days),
+        ("duplicates", wishes.duplicates),
+    ):
+        if not values or min(values) < 1:
+            raise UsageError(f"a search needs {name} of 1 or more.")
+    baseline, dosed = protocol.phase_days[BASELINE_PHASE]
+    waiting = (protocol.phase_days[endpoint.phase][0] - dosed).days
+    if waiting < 0:
+        raise AnalysisError(
+            f"The phase {endpoint.phase} lies before the first dose; nothing can be searched."
+        )
+    own = max(1, len(protocol.tanks) // len(protocol.arms))
+    around = tuple(sorted({max(3, round(own * share)) for share in (0.5, 0.67, 0.83, 1, 1.25, 1.5, 2, 3)}))
+    return Space(
+        Calendar((dosed - baseline).days, waiting),
+        blocks=wishes.blocks or around,
+        weeks=wishes.weeks,
+        every_days=wishes.every_days,
+        kits=(KIT,),
+        duplicates=wishes.duplicates,
+        prices=Prices(
+            tank=wishes.cost_tank,
+            reading={KIT: wishes.cost_kit},
+            hour=wishes.cost_hour,
+            variables=max(1, len(protocol.schedule.sampling)),
+        ),
+    )
+
+
+def search(
+    protocol: Protocol,
+    endpoint: Endpoint,
+    wishes: Wishes,
+    *,
+    wanted: float = 0.8,
+    correlation: float | None = None,
+) -> tuple[Found, ...]:
+    """Every design by formula, cheapest first, with the variance split as assumed above."""
+    if endpoint.summary not in (Summary.MEAN, Summary.MEDIAN):
+        raise AnalysisError(
+            f"{endpoint.id}: a search by formula knows means over days only; search with --simulate."
+        )
+    assumed = assumptions(protocol, endpoint, correlation)
+    if assumed.effect is None or assumed.sd is None:
+        raise AnalysisError(f"{endpoint.id}: write effect and sd under [planning] to search designs.")
+    space, question = space_of(protocol, endpoint, wishes), question_of(protocol, endpoint)
+    own = next((s.every_days for s in protocol.schedule.sampling if s.variable == endpoint.variable), 7)
+    first, after = protocol.phase_days[endpoint.phase]
+    wander, reading = WANDER_SHARE * assumed.sd, READING_SHARE * assumed.sd
+    days = max(1, (after - first).days)
+    # What the protocol's own sampling leaves of wandering and reading errors; the rest lasts, tank by tank.
+    passing = Components(0.0, wander, {KIT: reading}, DAILY_MEMORY).mean_variance(
+        np.arange(0, days, own, dtype=float), KIT, 1
+    )
+    components = Components(
+        math.sqrt(max(assumed.sd**2 - passing, 0.0)),
+        wander,
+        {KIT: reading},
+        DAILY_MEMORY,
+        lasting=assumed.correlation,
+    )
+    best = [
+        search_by_formula(
+            space,
+            _only(question, pairs),
+            effects,
+            components,
+            baseline=assumed.baseline,
+            wanted=wanted,
+        )
+        for effects, pairs in arm_effects(protocol, assumed.effect)
+    ]
+    return _weakest(best)
+
+
+def search_tanks(
+    protocol: Protocol,
+    endpoint: Endpoint,
+    wishes: Wishes,
+    *,
+    seed: int,
+    trials: int,
+    spread_out: SpreadOut = map,
+    progress: Callable[[int, int], None] | None = None,
+) -> tuple[Found, ...]:
+    """Every design under the tank model with the arms' own doses, cheapest first; comparisons with a control only."""
+    space = space_of(protocol, endpoint, wishes)
+    tanks, reading = tank_material(protocol, endpoint)
+    pairs = arm_effects(protocol, 1.0)[0][1]
+    return search_by_tank_model(
+        space,
+        _only(question_of(protocol, endpoint), pairs),
+        tanks,
+        reading,
+        {KIT: reading.kits[endpoint.variable]},
+        seed=seed,
+        trials=trials,
+        spread_out=spread_out,
+        progress=progress,
+    )
+
+
+def recommendation(
+    protocol: Protocol, endpoint: Endpoint, found: Sequence[Found], wanted: float, *, priced: bool
+) -> list[str]:
+    """Which design to take, and what it could not show."""
+    best = cheapest(found, wanted)
+    blocked = protocol.design.kind is DesignKind.BLOCKS
+    if best is None:
+        most = max(found, key=lambda one: one.power.value)
+        return [
+            (
+                f"None of the {count(len(found), 'design')} tried reaches {percent(wanted)} power; the best, "
+                f"{design_words(most, blocked=blocked)}, has {percent(most.power.value)}."
+            )
+        ]
+    price = f" for {quantity(best.cost.total, 4)}" if priced else " with the fewest tanks and readings"
+    lines = [
+        (
+            f"Cheapest design that reaches {percent(wanted)} power: {design_words(best, blocked=blocked)}{price}: "
+            f"{count(best.cost.tanks, 'tank')}, {quantity(best.cost.weeks)} weeks in all, "
+            f"{count(best.cost.readings, 'reading')}, {quantity(best.cost.hours)} hours of reading."
+        )
+    ]
+    if best.detectable is not None:
+        size = (
+            f"a ratio nearer to 1 than {quantity(math.exp(-best.detectable))}"
+            if endpoint.scale is Scale.RATIO
+            else f"a difference smaller than {quantity(best.detectable)}"
+        )
+        lines.append(f"What it could not show with that power: {size}.")
+    else:
+        lines.append(
+            "What it could not show: an effect smaller than the one the tank model gives to these doses; another dose "
+            "has another effect and another spread."
+        )
+    return lines
+
+
+def design_words(found: Found, *, blocked: bool) -> str:
+    """A design in words."""
+    size = found.size
+    return (
+        f"{size.blocks} {'blocks' if blocked else 'tanks an arm'}, {size.weeks} weeks assessed, every {size.every_days} "
+        f"days, {count(size.duplicates, 'reading')} a day"
+    )
+
+
+def _only(question: Question, pairs: tuple[tuple[str, str], ...]) -> Question:
+    """The question of some comparisons, sharing the error rate with as many as before."""
+    shared = max(question.family or 0, len(question.contrasts))
+    return replace(question, contrasts=pairs, family=question.family and shared)
+
+
+def _weakest(searches: Sequence[Sequence[Found]]) -> tuple[Found, ...]:
+    """Of every design the comparison with the least power, in the order of the first search."""
+    by_size = [{one.size: one for one in found} for found in searches]
+    return tuple(
+        min((found[one.size] for found in by_size), key=lambda found: found.power.value)
+        for one in searches[0]
+    )

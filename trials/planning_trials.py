@@ -1,0 +1,243 @@
+"""A protocol's trial by simulation: on a plain effect, and on tanks of the model with the arms' own doses."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from analysis.dosed_tanks import VARIABLES, DosedTanks
+from analysis.observation import NITRATE_PHOTOMETER, PHOSPHATE_PHOTOMETER
+from analysis.plain_trials import PlainTrials
+from analysis.simulation import ContrastOutlook, Outlook, Question, simulate
+from analysis.tank_trials import ReadingPlan, StopLimit, TankTrials
+from schemas.errors import AnalysisError, UnitError
+from schemas.protocol import BASELINE_PHASE, RAMP_PHASE
+from schemas.units import to_canonical
+from schemas.variables import variables_for
+from schemas.vocabulary import DesignKind, EndpointRole, Multiplicity, Summary
+from trials.arm_doses import arm_doses
+from trials.planning import assumptions, family_of, layout_of, working, worthwhile_of
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from analysis.observation import KitErrors
+    from analysis.simulation import SpreadOut
+    from schemas.protocol import Endpoint, Protocol
+
+PLAIN_CHUNK, TANK_CHUNK = 500, 25
+"""Trials in a chunk: part of what the numbers depend on, so they are fixed here and not by the workers."""
+USUAL_KITS = {"nitrate": NITRATE_PHOTOMETER, "phosphate": PHOSPHATE_PHOTOMETER}
+
+
+@dataclass(frozen=True)
+class PlainOutlook:
+    """The registered analysis of many plain trials: comparisons in the protocol's order, each under its own effect."""
+
+    trials: int
+    contrasts: tuple[ContrastOutlook, ...]
+
+
+def question_of(protocol: Protocol, endpoint: Endpoint) -> Question:
+    """What is asked of simulated trials of an endpoint."""
+    worthwhile = worthwhile_of(endpoint)
+    margin = None if worthwhile is None else abs(working(endpoint, worthwhile))
+    primary = endpoint.role is EndpointRole.PRIMARY
+    return Question(
+        layout_of(protocol),
+        protocol.contrasts,
+        protocol.variance,
+        protocol.analysis.alpha,
+        protocol.analysis.multiplicity if primary else Multiplicity.NONE,
+        margin,
+        family_of(protocol, endpoint) if primary else None,
+    )
+
+
+def arm_effects(
+    protocol: Protocol, effect: float
+) -> list[tuple[tuple[float, ...], tuple[tuple[str, str], ...]]]:
+    """Effects of the arms, and the comparisons that are read from trials with them.
+
+    Every arm that is only ever compared with has none. Arms compared with such a one have the effect; two arms that
+    are compared with each other are tried by themselves, or they would not differ.
+    """
+    tests = {test for test, _ in protocol.contrasts}
+    plain = tuple(pair for pair in protocol.contrasts if pair[1] not in tests)
+    dosed = {test for test, _ in plain}
+    worlds = []
+    if plain:
+        worlds.append((tuple(effect if arm.id in dosed else 0.0 for arm in protocol.arms), plain))
+    worlds += [
+        (tuple(effect if arm.id == pair[0] else 0.0 for arm in protocol.arms), (pair,))
+        for pair in protocol.contrasts
+        if pair not in plain
+    ]
+    return worlds
+
+
+def simulate_plain(  # noqa: PLR0913 - one simulation's settings, all keyword-only
+    protocol: Protocol,
+    endpoint: Endpoint,
+    *,
+    trials: int,
+    seed: int,
+    correlation: float | None = None,
+    lost: float = 0.0,
+    spread_out: SpreadOut = map,
+    progress: Callable[[int], None] | None = None,
+) -> PlainOutlook:
+    """Whole trials on the assumed effect and standard deviation, each analysed as registered.
+
+    Raises
+    ------
+    AnalysisError
+        The design or the summary is not simulated, or effect or standard deviation are unknown.
+    """
+    if protocol.design.kind is DesignKind.BEFORE_AFTER:
+        raise AnalysisError("A before-after series is planned by formula; its days are not simulated.")
+    if endpoint.summary in (Summary.COUNT, Summary.DAYS_TO_TARGET):
+        raise AnalysisError(f"{endpoint.id}: {endpoint.summary} has no simulation on a plain effect.")
+    assumed = assumptions(protocol, endpoint, correlation)
+    if assumed.effect is None or assumed.sd is None:
+        raise AnalysisError(f"{endpoint.id}: write effect and sd under [planning] to simulate it.")
+    question = question_of(protocol, endpoint)
+    found: dict[tuple[str, str], ContrastOutlook] = {}
+    done = 0
+    for effects, pairs in arm_effects(protocol, assumed.effect):
+        source = PlainTrials(
+            question.layout,
+            effects,
+            (assumed.sd,) * len(effects),
+            assumed.baseline,
+            assumed.correlation,
+            lost,
+        )
+        result = simulate(
+            question,
+            source,
+            seed=seed,
+            most=trials,
+            chunk=PLAIN_CHUNK,
+            spread_out=spread_out,
+            progress=None if progress is None else _shifted(progress, done),
+        )
+        done += trials
+        found |= {
+            (one.test, one.reference): one for one in result.contrasts if (one.test, one.reference) in pairs
+        }
+    return PlainOutlook(trials, tuple(found[pair] for pair in protocol.contrasts))
+
+
+def worlds(protocol: Protocol) -> int:
+    """How often :func:`simulate_plain` draws its trials."""
+    return len(arm_effects(protocol, 1.0))
+
+
+def simulate_tanks(
+    protocol: Protocol,
+    endpoint: Endpoint,
+    *,
+    trials: int,
+    seed: int,
+    lost: float = 0.0,
+    spread_out: SpreadOut = map,
+    progress: Callable[[int], None] | None = None,
+) -> Outlook:
+    """Whole trials of tanks of the model with the doses of the arms; effects are then what the model makes of them.
+
+    Raises
+    ------
+    AnalysisError
+        The model does not hold such a trial; the sentence says why.
+    """
+    tanks, reading = tank_material(protocol, endpoint, lost=lost)
+    return simulate(
+        question_of(protocol, endpoint),
+        TankTrials(tanks, reading),
+        seed=seed,
+        most=trials,
+        chunk=TANK_CHUNK,
+        spread_out=spread_out,
+        progress=progress,
+    )
+
+
+def tank_material(
+    protocol: Protocol, endpoint: Endpoint, *, lost: float = 0.0
+) -> tuple[DosedTanks, ReadingPlan]:
+    """The tanks of a protocol's trial under the model, and how they are read.
+
+    Raises
+    ------
+    AnalysisError
+        The model does not hold such a trial.
+    """
+    if protocol.design.kind not in (DesignKind.PARALLEL, DesignKind.BLOCKS):
+        raise AnalysisError("The tank model runs parallel arms and complete blocks only.")
+    if endpoint.variable not in VARIABLES or endpoint.summary in (Summary.COUNT, Summary.DAYS_TO_TARGET):
+        raise AnalysisError(
+            f"The tank model knows nitrate and phosphate as summaries of days, not {endpoint.id}."
+        )
+    if BASELINE_PHASE not in protocol.phase_days:
+        raise AnalysisError("The tank model needs a baseline phase before the first dose.")
+    doses, unread = arm_doses(protocol)
+    if unread:
+        raise AnalysisError(" ".join(unread))
+    if not any(dose.carbon for dose in doses):
+        raise AnalysisError("No arm doses carbon, so the tank model has nothing to say.")
+    baseline, dosed = protocol.phase_days[BASELINE_PHASE]
+    assessed = tuple((day - dosed).days for day in protocol.phase_days[endpoint.phase])
+    ramp = next((phase.days for phase in protocol.schedule.phases if phase.id == RAMP_PHASE), 28)
+    tanks = DosedTanks(
+        layout_of(protocol),
+        liquid=tuple(dose.liquid for dose in doses),
+        pellets=tuple(dose.model_pellets for dose in doses),
+        baseline_days=(dosed - baseline).days,
+        days=max(assessed[1], 1),
+        nitrogen_per_carbon=tuple(dose.nitrogen_per_carbon for dose in doses),
+        ramp_days=float(ramp),
+    )
+    every = next((s.every_days for s in protocol.schedule.sampling if s.variable == endpoint.variable), 7)
+    reading = ReadingPlan(
+        assessed=(assessed[0], assessed[1]),
+        variable=endpoint.variable,
+        summary=endpoint.summary,
+        scale=endpoint.scale,
+        baseline=endpoint.baseline,
+        every_days=every,
+        kits=_kits(protocol),
+        lost=lost,
+        stop_limits=tuple(
+            StopLimit(rule.variable, rule.below, rule.above, rule.consecutive)
+            for rule in protocol.stop_rules
+            if rule.variable in VARIABLES
+        ),
+    )
+    return tanks, reading
+
+
+def unmodelled_rules(protocol: Protocol) -> list[str]:
+    """Variables of stop rules that the tank model does not know."""
+    return sorted({rule.variable for rule in protocol.stop_rules} - set(VARIABLES))
+
+
+def _kits(protocol: Protocol) -> dict[str, KitErrors]:
+    """The usual errors of a photometer with the highest limit among the protocol's kits of the variable."""
+    known = variables_for(protocol)
+    kits = {}
+    for variable, usual in USUAL_KITS.items():
+        limits = []
+        for kit in protocol.kits:
+            if kit.variable != variable:
+                continue
+            try:
+                limits.append(to_canonical(kit.limit, kit.unit or known[variable].unit, known[variable]))
+            except UnitError:
+                continue  # a unit that the rules of the protocol would have refused
+        kits[variable] = replace(usual, limit=max(limits)) if limits else usual
+    return kits
+
+
+def _shifted(progress: Callable[[int], None], done: int) -> Callable[[int], None]:
+    return lambda trials: progress(done + trials)
