@@ -80,7 +80,7 @@ def analyse_registered(record: Register, sealed: SealedTrial, *, masked: bool = 
         version=__version__,
         treated_as=treated_as,
     )
-    noted = replace(analysis, notes=(*notes, *analysis.notes), masked=masked)
+    noted = replace(analysis, notes=(*analysis.notes, *notes), masked=masked)
     return RegisteredAnalysis(noted, protocol, allocation)
 
 

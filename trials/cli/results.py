@@ -140,5 +140,5 @@ def _analysed(
     found = analyse_registered(record, sealed, masked=masked)
     if found.analysis.masked:
         return found
-    notes = (*unmask(record, sealed.id, command, at), *found.analysis.notes)
+    notes = (*found.analysis.notes, *unmask(record, sealed.id, command, at))
     return replace(found, analysis=replace(found.analysis, notes=notes))

@@ -3,18 +3,15 @@
 from __future__ import annotations
 
 import datetime as dt
-import hashlib
 from contextlib import contextmanager
-from dataclasses import replace
 from typing import TYPE_CHECKING, Self
 
-from pydantic import ValidationError
 from sqlalchemy.exc import DBAPIError
 
 from schemas.errors import RegisterError
 from schemas.plain_words import listed, nearest, quoted
 from trials import allocation as rules
-from trials.protocol_file import canonical, from_canonical
+from trials.protocol_file import canonical
 from trials.register import amending, audit, held, history, queries
 from trials.register.amendments import amendments_of, refuse_unfit_protocol, tank_events
 from trials.register.bodies import AllocationBody, AmendmentBody, IntakeBody, KeptFile, SealBody
@@ -23,6 +20,7 @@ from trials.register.digests import data_digest
 from trials.register.frames import reading_frame
 from trials.register.recording import append, keep, prepare, record_batch
 from trials.register.records import Finding, SealedTrial, SourceFile
+from trials.register.sealed import VERIFY, in_force, kept_protocol, sealed_by
 from trials.register.sqlite import is_damage, open_database, path_of, plain_sentences
 
 if TYPE_CHECKING:
@@ -34,12 +32,9 @@ if TYPE_CHECKING:
     from sqlalchemy import Connection, Engine
 
     from schemas.allocation import Allocation
-    from schemas.protocol import Protocol
     from trials.protocol_file import LoadedProtocol
     from trials.register.bodies import CorrectionBody, StatedBody, UnmaskingBody
     from trials.register.records import Amendment, Entry, HeldRow, HistoryLine, IntakeBatch, TankEvent
-
-_VERIFY = "`fairtank verify` says where, and a copy from before holds what was sent."
 
 
 class Register:
@@ -96,7 +91,7 @@ class Register:
         """List the registered trials, in the order of registration, each with the protocol in force."""
         with self._reading() as connection:
             seals = queries.entries(connection, kind=Kind.SEAL)
-            return [_in_force(connection, _sealed(connection, entry)) for entry in seals]
+            return [in_force(connection, sealed_by(connection, entry)) for entry in seals]
 
     def find(self, trial_id: str | None, *, as_sealed: bool = False) -> SealedTrial:
         """Find a trial; None means the only one.
@@ -127,8 +122,8 @@ class Register:
                 meant = nearest(wanted, list(seals))
                 remedy = f"did you mean {meant}?" if meant else f"it holds {listed(seals, last='and')}."
                 raise RegisterError(f"{self.path} holds no trial {quoted(wanted)}; {remedy}")
-            sealed = _sealed(connection, seals[wanted])
-            return sealed if as_sealed else _in_force(connection, sealed)
+            sealed = sealed_by(connection, seals[wanted])
+            return sealed if as_sealed else in_force(connection, sealed)
 
     def allocation(self, trial_id: str) -> Allocation | None:
         """Read the allocation of a trial; None where there is none yet."""
@@ -172,7 +167,7 @@ class Register:
             try:
                 return held.waiting(connection, trial_id)
             except (KeyError, TypeError, ValueError):
-                raise RegisterError(f"The rows of {trial_id} were changed after intake; {_VERIFY}") from None
+                raise RegisterError(f"The rows of {trial_id} were changed after intake; {VERIFY}") from None
 
     def corrections(self, trial_id: str) -> dict[int, CorrectionBody]:
         """The correction in force of each reading that has one, by the reading's number."""
@@ -190,7 +185,7 @@ class Register:
         """List the amendments of the protocol, each with what it changed and whether data had been seen."""
         with self._reading(trial_id) as connection:
             entries = queries.entries(connection, trial=trial_id)
-            return amendments_of(entries, lambda digest: _protocol(connection, trial_id, digest))
+            return amendments_of(entries, lambda digest: kept_protocol(connection, trial_id, digest))
 
     def closed(self, trial_id: str) -> dt.datetime | None:
         """When data entry was closed; None while it is open."""
@@ -289,7 +284,7 @@ class Register:
             if earlier:
                 raise RegisterError(_sealed_already(earlier[0], text.digest))
             keep(connection, [text, *sources])
-            return _sealed(connection, append(connection, loaded.protocol.trial.id, Kind.SEAL, at, body))
+            return sealed_by(connection, append(connection, loaded.protocol.trial.id, Kind.SEAL, at, body))
 
     def record_allocation(
         self, trial_id: str, allocation: Allocation, at: dt.datetime, file: SourceFile | None = None
@@ -316,7 +311,7 @@ class Register:
             earlier = queries.entries(connection, trial=trial_id, kind=Kind.ALLOCATION)
             if earlier:
                 raise RegisterError(_allocated_already(earlier[0], allocation))
-            sealed = _sealed(connection, queries.entries(connection, trial=trial_id, kind=Kind.SEAL)[0])
+            sealed = sealed_by(connection, queries.entries(connection, trial=trial_id, kind=Kind.SEAL)[0])
             wrong = rules.check(allocation, sealed.protocol, sealed.digest)
             if wrong:
                 raise RegisterError(
@@ -403,7 +398,7 @@ class Register:
         sources = [file for file in (loaded.source, loaded.tanks_source) if file]
         with self._writing(trial_id) as connection:
             entries = queries.entries(connection, trial=trial_id)
-            before = _in_force(connection, _sealed(connection, entries[0]))
+            before = in_force(connection, sealed_by(connection, entries[0]))
             refuse_unfit_protocol(before.protocol, loaded.protocol)
             body = AmendmentBody(
                 protocol=text.digest,
@@ -446,34 +441,7 @@ def _readings(connection: Connection, trial: str) -> pd.DataFrame:
     try:
         return reading_frame(queries.readings_of_trial(connection, trial), names)
     except (KeyError, ValueError):
-        raise RegisterError(f"The readings of {trial} were changed after intake; {_VERIFY}") from None
-
-
-def _sealed(connection: Connection, entry: Entry) -> SealedTrial:
-    seal = SealBody.of(entry)
-    protocol = _protocol(connection, entry.trial, seal.protocol)
-    return SealedTrial(entry.trial, protocol, seal.protocol, dt.datetime.fromisoformat(entry.at))
-
-
-def _in_force(connection: Connection, sealed: SealedTrial) -> SealedTrial:
-    """The trial with the protocol of its last amendment; as sealed where there is none."""
-    amended = queries.entries(connection, trial=sealed.id, kind=Kind.AMENDMENT)
-    if not amended:
-        return sealed
-    digest = AmendmentBody.of(amended[-1]).protocol
-    return replace(sealed, protocol=_protocol(connection, sealed.id, digest), digest=digest)
-
-
-def _protocol(connection: Connection, trial: str, digest: str) -> Protocol:
-    content = queries.content(connection, digest)
-    if content is None or hashlib.sha256(content).hexdigest() != digest:
-        raise RegisterError(f"The protocol of {trial} was changed after it was sealed; {_VERIFY}")
-    try:
-        return from_canonical(content)
-    except ValidationError:
-        raise RegisterError(
-            f"The protocol of {trial} is not in the form that this fairtank reads; use the one that sealed it."
-        ) from None
+        raise RegisterError(f"The readings of {trial} were changed after intake; {VERIFY}") from None
 
 
 def _sealed_already(entry: Entry, digest: str) -> str:
