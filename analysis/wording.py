@@ -120,7 +120,7 @@ def interval_words(endpoint: EndpointResult, contrast: Contrast) -> str:
         low, high = high, low
     places = _percent_places(endpoint, contrast)
     first, last = _size(low, endpoint, places), _size(high, endpoint, places)
-    for tail in (" lower", " higher", " times as high"):
+    for tail in (*(f" {way}" for way in _ways(endpoint)), " times as high"):
         if first.endswith(tail) and last.endswith(tail):
             first = first.removesuffix(tail)
     if endpoint.scale is Scale.DIFFERENCE and _unit(endpoint):
@@ -232,7 +232,8 @@ def _reading(endpoint: EndpointResult, contrast: Contrast, protocol: Protocol) -
     )
     direction = ""
     if worse:
-        direction = f"{endpoint.better.capitalize()} is better, so this is worse"
+        better = _ways(endpoint)[endpoint.better is Better.HIGHER]
+        direction = f"{better.capitalize()} is better, so this is worse"
         if not against_control:
             direction = f"This favours {arm_title(protocol, contrast.reference)}"
     alone = (
@@ -289,6 +290,11 @@ def _nothing(endpoint: EndpointResult) -> float:
     return 1.0 if endpoint.scale is Scale.RATIO else 0.0
 
 
+def _ways(endpoint: EndpointResult) -> tuple[str, str]:
+    """The two directions in words: less first."""
+    return ("sooner", "later") if endpoint.summary is Summary.DAYS_TO_TARGET else ("lower", "higher")
+
+
 def _unit(endpoint: EndpointResult) -> str:
     unit = plain(endpoint.unit, 30)
     return "" if unit == "1" else unit.replace(".d", "\u00b7d")
@@ -318,7 +324,8 @@ def _percent_places(endpoint: EndpointResult, contrast: Contrast) -> int:
 def _size(value: float, endpoint: EndpointResult, places: int | None) -> str:
     """A difference or ratio as a size with its direction; ``places`` None: as it was registered."""
     none = _nothing(endpoint)
-    way = "higher" if value > none else "lower"
+    down, up = _ways(endpoint)
+    way = up if value > none else down
     if endpoint.scale is Scale.RATIO and value >= _TIMES_FROM:
         return f"{quantity(value, 2 if value < 10 else 3)} times as high"
     amount = abs(_percent(value) if endpoint.scale is Scale.RATIO else value)

@@ -209,8 +209,8 @@ def page(material: ReportMaterial, drawings: Sequence[Drawing]) -> str:
 
 
 def typeset(text: str) -> Markup:
-    """Escape a sentence and set it: curved apostrophes, and no break between a number and what it counts."""
-    set_text = text.replace("'", "\u2019")
+    """Make a sentence harmless and set it: curved apostrophes, no break between a number and what it counts."""
+    set_text = plain(text).replace("'", "\u2019")
     set_text = re.sub(r"(?<=\d) (?=%)", "\u202f", set_text)
     set_text = re.sub(r"(?<=[=<>]) (?=\d)", "\u00a0", set_text)
     return Markup.escape(set_text)

@@ -41,6 +41,11 @@ MOST_ROWS = 150
 SENSITIVITY_WORDS = {
     "own-variance": "each comparison's own error",
     "pooled-variance": "the model's common error",
+    "cluster-robust": "cluster-robust error (CR2)",
+    "mixed-model": "mixed model (Kenward and Roger)",
+    "censored-likelihood": "likelihood of the intervals that censored readings allow",
+    "imputation": "missing tanks filled in many times over",
+    "ar1": "serial correlation of the first order",
 }
 
 

@@ -60,7 +60,7 @@ _WIDEST = 40.0
 """Ratios beyond which the axis ends."""
 _NEAR_TICKS = (0.5, 0.6, 0.7, 0.8, 0.9, 1, 1.1, 1.25, 1.5, 1.75, 2)
 _FAR_TICKS = (0.02, 0.05, 0.1, 0.25, 0.5, 0.75, 1, 1.5, 2, 4, 10, 20, 40)
-_TICK_ROOM = 0.44
+_TICK_ROOM = 0.38
 """Inches that the label of a tick takes."""
 _TEXT = 8.0
 _LINE = 0.155

@@ -85,7 +85,7 @@ def figure(endpoint: EndpointResult, protocol: Protocol, *, width: float = WIDTH
             breaks=list(range(len(arms))),
             labels=labels,
             minor_breaks=[],
-            limits=(-0.62 if _named(numbers) else -0.5, len(arms) - 0.5),
+            limits=(-0.75 if _named(numbers) else -0.5, len(arms) - 0.5),
             expand=(0, 0),
         )
         + labs(x="", y=_axis_title(endpoint, protocol))
@@ -217,7 +217,7 @@ def _block_names(joined: pd.DataFrame, axis: Axis) -> list[Any]:
     names = first.assign(
         named_at=[axis.at(share) for share in shares],
         left=first["x"].round() - _BAR - 0.06,
-        name=[wrapped(block, 12, 1) for block in first["block"]],
+        name=[wrapped(block, 16, 1) for block in first["block"]],
     )
     return [
         geom_segment(aes(x="left + 0.01", y="named_at", xend="x", yend="y"), names, color=RULE, size=0.3),

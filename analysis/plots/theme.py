@@ -98,7 +98,9 @@ def arm_label(protocol: Protocol, arm: str, width: int = 30, lines: int = 3) -> 
 
 def wrapped(text: str, width: int, lines: int) -> str:
     """Text on at most so many lines of so many letters; what does not fit ends in an ellipsis."""
-    rows = textwrap.wrap(plain(text), width, break_long_words=True)
+    rows = textwrap.wrap(plain(text), width, break_on_hyphens=False)
+    if lines == 1:
+        return plain(text, width)
     if len(rows) > lines:
         rows = [*rows[: lines - 1], plain(" ".join(rows[lines - 1 :]), width)]
     return "\n".join(rows)

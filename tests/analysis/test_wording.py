@@ -141,6 +141,14 @@ def test_higher_can_be_better(club, ratio):
     assert "Higher is better, so this is worse" in worse
 
 
+def test_times_are_sooner_or_later(club, difference):
+    days = replace(difference, summary=Summary.DAYS_TO_TARGET, unit="d", worthwhile=7)
+    said = contrast_sentence(days, made(days, -9.0, -4.0, -1.0), club.protocol)
+    assert "was 4.0 d sooner than with Water changes alone (the data allow 1.0 to 9.0 d sooner)" in said
+    late = contrast_sentence(days, made(days, 8.0, 9.0, 10.0), club.protocol)
+    assert "Sooner is better, so this is worse" in late
+
+
 def test_between_two_treatments_nothing_is_worse_but_one_is_favoured(club, ratio):
     said = contrast_sentence(ratio, made(ratio, 1.3, 1.5, 1.8, reference="liquid"), club.protocol)
     assert "This favours Liquid carbon, dripped" in said
