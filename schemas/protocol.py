@@ -145,12 +145,17 @@ class Schedule(_Part):
 
 
 class Kit(_Part):
-    """A test kit: the lowest reading it can show, so that "not detected" has a number."""
+    """A test kit: the lowest reading it can show, so that "not detected" has a number.
+
+    ``steps`` are the values on the card of a kit that is read by comparing colours: what it shows is then an
+    interval between steps, never a number.
+    """
 
     id: Name
     variable: Slug
     limit: Positive
     unit: Line | None = None
+    steps: tuple[Positive, ...] | None = None
 
 
 class CustomVariable(_Part):
@@ -200,10 +205,19 @@ class AnalysisPlan(_Part):
 
 
 class Planning(_Part):
-    """Assumptions for planning, never evidence."""
+    """Assumptions for planning, never evidence, and what a search of designs reckons with.
+
+    Costs are in any one currency: of one reading with a kit, of keeping a tank for a week, of an hour of a person's
+    time. ``minutes_per_sampling`` is that time for one tank on one sampling day, with one reading of each variable.
+    """
 
     effect: Number | None = None
     sd: Positive | None = None
+    cost_kit_test: Positive | None = None
+    cost_tank_week: Positive | None = None
+    cost_hour: Positive | None = None
+    minutes_per_sampling: Positive | None = None
+    wished_power: Annotated[float, Field(gt=0, lt=1)] | None = None
 
 
 class StopRule(_Part):

@@ -109,6 +109,7 @@ ONE_MISTAKE = [
      ('kits "photometer".unit: phosphate is not measured in "dKH"; accepted: mg/L, mg/L as PO4, mg/L as P, '
      "mg/L as PO4-P, mg/L as P2O5 (ug/L, ppm or ppb in place of mg/L), umol/L, mmol/L or nmol/L.")),
     ("kits.0.limit", 65000, 'kits "photometer".limit: 65000 ppb P lies outside what phosphate can be (0 to 20 mg/L); write the lowest reading that the kit can show.'),
+    ("kits.0.steps", [1, 5, 2], 'kits "photometer".steps: is not a row of two or more values that go up; write the values on the card from the lowest to the highest, e.g. steps = [1, 2, 5, 10, 25, 50].'),
     ("stop_rules.0.below", MISSING, "stop_rules[1]: has no threshold; write below or above with a number, e.g. below = 0.01."),
     ("stop_rules.0.above", 0.5, "stop_rules[1].above: stands beside below; write two rules, one for each direction."),
     ("stop_rules.0.below", 100, "stop_rules[1].below: 100 can never tell anything, for phosphate lies between 0 and 20 mg/L; check the unit."),
@@ -149,6 +150,13 @@ ONE_MISTAKE = [
     ("analysis.contrasts.0", ["liquid", "polymer"], "analysis.contrasts[2]: compares polymer with liquid a second time; leave it out."),
     ("analysis.contrasts.0", ["liquid"], 'analysis.contrasts[1]: is not a pair (["liquid"]); write two arms, the one tested and the one it is compared with, e.g. contrasts = [["polymer", "control"]].'),
     ("planning.effect", -1, "planning.effect: is -1; write a ratio above 0, as the endpoint's scale is."),
+    ("planning.cost_kit_test", 0, "planning.cost_kit_test: is 0; write a number above 0, e.g. cost_kit_test = 0.80."),
+    ("planning.cost_tank_week", -3, "planning.cost_tank_week: is -3; write a number above 0, e.g. cost_tank_week = 3."),
+    ("planning.cost_hour", "12", 'planning.cost_hour: is "12"; write a number without quotes, e.g. cost_hour = 12.'),
+    ("planning.cost_hours", 12, 'planning.cost_hours: is not a key that is known here; the nearest is "cost_hour".'),
+    ("planning.minutes_per_sampling", 0, "planning.minutes_per_sampling: is 0; write a number above 0, e.g. minutes_per_sampling = 20."),
+    ("planning.wished_power", 80, "planning.wished_power: is 80; write a number below 1, e.g. wished_power = 0.80."),
+    ("planning.wished_power", 0, "planning.wished_power: is 0; write a number above 0, e.g. wished_power = 0.80."),
 ]  # fmt: skip
 
 
@@ -258,6 +266,11 @@ ALLOWED = [
     ("design.seed_from", MISSING),
     ("analysis.contrasts", MISSING),
     ("planning", MISSING),
+    ("planning.cost_kit_test", 0.8),
+    ("planning.cost_tank_week", 3),
+    ("planning.cost_hour", 12),
+    ("planning.minutes_per_sampling", 7.5),
+    ("planning.wished_power", 0.9),
     ("kits.0.unit", MISSING),
     ("schedule.sampling", MISSING),
     ("tanks.0.id", 7),
