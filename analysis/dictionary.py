@@ -157,6 +157,16 @@ _ENDPOINT = {
     "arms[].sd": Entry("their standard deviation, n - 1", "reported or variable's"),
     "arms[].geometric_mean": Entry("geometric mean, on the ratio scale", "variable's or 1"),
     "arms[].adjusted_mean": Entry("mean at the average baseline, every block alike", "variable's"),
+    "described[].arm": Entry("arm"),
+    "described[].n": Entry("its readings in the phase", "1"),
+    "described[].n_below": Entry("readings below a kit's limit", "1"),
+    "described[].n_above": Entry("readings above a kit's limit, counted at it", "1"),
+    "described[].mean": Entry(
+        "product-limit mean of the readings", "variable's", "Kaplan and Meier (1958); Helsel (2012)"
+    ),
+    "described[].sd": Entry("standard deviation of that curve's masses", "variable's"),
+    "described[].leftover": Entry("share of the mass below everything measured", "1"),
+    "described[].placed_at": Entry("where that share is placed; null where there is none", "variable's"),
     **{f"omnibus{key}": entry for key, entry in _F_TEST.items()},
     **{f"period{key}": entry for key, entry in _F_TEST.items()},
     **{f"carry_over{key}": entry for key, entry in _F_TEST.items()},

@@ -63,6 +63,7 @@ def _endpoint(result: EndpointResult) -> dict[str, Any]:
         "n_tanks": result.n_tanks,
         "n_blocks": result.n_blocks,
         "arms": [asdict(arm) for arm in result.arms],
+        "described": [asdict(arm) for arm in result.described],
         "omnibus": _f_test(result.omnibus),
         "contrasts": [_contrast(contrast) for contrast in result.contrasts],
         "ranks": _ranks(result.ranks),

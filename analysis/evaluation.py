@@ -12,6 +12,7 @@ from analysis.before_after_comparison import SystemSeries, before_after_contrast
 from analysis.comparison import arm_summaries, dunnett_adjusted, full_contrast, rank_tests, spherical
 from analysis.count_comparison import arm_rates, count_contrast, counted_numbers, spread_of_counts
 from analysis.crossover_tests import period_and_carry_over
+from analysis.described import described
 from analysis.linear_model import LinearModel
 from analysis.measurement import measurement
 from analysis.missing_tanks import imputed_contrasts, tipping_tables
@@ -129,13 +130,13 @@ def _endpoint(
 ) -> EndpointResult:
     seed = f"{protocol_digest}|{endpoint.id}"
     tanks = tank_numbers(protocol, endpoint, allocation, readings, variable)
-    own = with_bounds(readings[readings["variable"] == endpoint.variable], variable)
+    own = with_bounds(readings[readings["variable"] == endpoint.variable], variable, protocol.kits)
     if endpoint.summary is Summary.DAYS_TO_TARGET:
         return _times(protocol, endpoint, allocation, tanks, own, variable, seed)
     if endpoint.summary is Summary.COUNT:
         tanks = counted_numbers(protocol, endpoint, tanks, readings)
     question = question_of(protocol, endpoint, allocation, tanks, seed)
-    plain = _plain(protocol, question, tanks, variable)
+    plain = _plain(protocol, question, tanks, own, variable)
     pairs = _pairs(protocol, question)
     if endpoint.summary is Summary.COUNT:
         return _counts(protocol, question, plain, pairs, variable)
@@ -164,7 +165,11 @@ def _endpoint(
 
 
 def _plain(
-    protocol: Protocol, question: Question, tanks: list[TankNumber], variable: Variable
+    protocol: Protocol,
+    question: Question,
+    tanks: list[TankNumber],
+    readings: pd.DataFrame,
+    variable: Variable,
 ) -> EndpointResult:
     """What every kind of endpoint has: the question as registered, the tanks, and their flow."""
     endpoint = question.endpoint
@@ -192,6 +197,7 @@ def _plain(
         sphericity=None,
         sensitivity=(),
         flow=_flow(protocol, tanks),
+        described=described(protocol, endpoint, question.allocation, readings),
     )
 
 
@@ -209,7 +215,7 @@ def _times(
     question = question_of(protocol, endpoint, allocation, timed, seed)
     pairs = _pairs(protocol, question)
     result = replace(
-        _plain(protocol, question, timed, variable),
+        _plain(protocol, question, timed, readings, variable),
         contrasts=_contrasts(protocol, question, pairs),
         ranks=log_rank_tests(question, times, pairs),
         sensitivity=tuple(s for s in sensitivities(question, pairs) if s.name.endswith("-variance")),

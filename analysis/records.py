@@ -100,6 +100,24 @@ class ArmSummary:
 
 
 @dataclass(frozen=True)
+class ArmReadings:
+    """Readings of one arm in the phase, described by the product-limit curve; nothing is compared by it.
+
+    ``leftover`` is the share below everything measured, placed at ``placed_at``: the mean depends on it. Mean and
+    sd are None where nothing was measured.
+    """
+
+    arm: str
+    n: int
+    n_below: int
+    n_above: int
+    mean: float | None
+    sd: float | None
+    leftover: float | None
+    placed_at: float | None
+
+
+@dataclass(frozen=True)
 class Omnibus:
     """F test that all arms are alike, in the model summary ~ arm + block [+ baseline]."""
 
@@ -343,6 +361,7 @@ class EndpointResult:
     overdispersion: float | None = None
     serial_correlation: float | None = None
     tipping: tuple[TippingTable, ...] = ()
+    described: tuple[ArmReadings, ...] = ()
 
     @property
     def n_tanks(self) -> int:

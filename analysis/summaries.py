@@ -1,7 +1,8 @@
 """Readings to one number a tank: the tank is the unit, however often it was measured.
 
 A censored reading is an interval. ``<L`` lies between the variable's lowest possible value and L and enters
-the estimate at the middle of the two; ``>U`` lies between U and the highest possible value and enters at U.
+the estimate at the middle of the two; ``>U`` lies between U and the highest possible value and enters at U. A
+reading off a card lies between the middles of the gaps to the steps beside it and enters as it was read.
 Beside every number stand the lowest and the highest that the intervals allow.
 """
 
@@ -17,13 +18,14 @@ import pandas as pd
 
 from analysis.records import ReadingCount, TankNumber
 from schemas.protocol import BASELINE_PHASE
+from schemas.units import to_canonical
 from schemas.vocabulary import Baseline, Scale, Sign, Summary
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from schemas.allocation import Allocation, Assignment
-    from schemas.protocol import Endpoint, Protocol
+    from schemas.protocol import Endpoint, Kit, Protocol
     from schemas.variables import Variable
 
     Floats = NDArray[np.float64]
@@ -67,8 +69,11 @@ class Bounded:
         return Bounded(math.log(self.value), lowest, math.log(self.highest))
 
 
-def with_bounds(readings: pd.DataFrame, variable: Variable) -> pd.DataFrame:
-    """Readings of one variable with the columns ``low``, ``mid`` and ``high`` added (see the module)."""
+def with_bounds(readings: pd.DataFrame, variable: Variable, kits: tuple[Kit, ...] = ()) -> pd.DataFrame:
+    """Readings of one variable with the columns ``low``, ``mid`` and ``high`` added (see the module).
+
+    ``kits`` are those of the protocol; only kits with steps, named by a reading, make its value an interval.
+    """
     value = readings["value"].to_numpy(dtype=float)
     sign = readings["sign"].to_numpy(dtype=object)
     below, above = sign == Sign.BELOW.value, sign == Sign.ABOVE.value
@@ -76,7 +81,27 @@ def with_bounds(readings: pd.DataFrame, variable: Variable) -> pd.DataFrame:
     low = np.where(below, floor, value)
     high = np.where(above, max(variable.hard[1], value.max(initial=variable.hard[1])), value)
     mid = np.where(below, (low + value) / 2, value)
+    for kit in kits:
+        if kit.steps and kit.variable == variable.id and "kit" in readings:
+            read = (readings["kit"].to_numpy(dtype=object) == kit.id) & ~below & ~above
+            low[read], high[read] = _between_steps(kit, variable, value[read])
     return readings.assign(low=low, mid=mid, high=high)
+
+
+def _between_steps(kit: Kit, variable: Variable, value: Floats) -> tuple[Floats, Floats]:
+    """Where values off a card may lie: half way to the next step on either side.
+
+    Values that are no step of the card stay as they are; below the lowest step the variable's lowest possible
+    value bounds, above the highest its highest.
+    """
+    unit = kit.unit or variable.unit
+    steps = np.array([to_canonical(step, unit, variable) for step in kit.steps or ()])
+    middles = (steps[1:] + steps[:-1]) / 2
+    floor = 0.0 if variable.zero_is_censored else variable.hard[0]
+    edges = np.concatenate([[floor], middles, [variable.hard[1]]])
+    at = np.abs(value[:, None] - steps).argmin(axis=1)
+    on_card = np.isclose(value, steps[at], rtol=1e-5)
+    return np.where(on_card, edges[at], value), np.where(on_card, edges[at + 1], value)
 
 
 def tank_numbers(
@@ -98,7 +123,7 @@ def tank_numbers(
     list of TankNumber
         Tanks without a number are in it, with the reason.
     """
-    own = with_bounds(readings[readings["variable"] == endpoint.variable], variable)
+    own = with_bounds(readings[readings["variable"] == endpoint.variable], variable, protocol.kits)
     periods = range(1, protocol.n_periods + 1)
     series = {period: phase_series(own, protocol, endpoint.phase, period) for period in periods}
     used = endpoint.baseline is not Baseline.NONE
@@ -115,13 +140,13 @@ def phase_series(
     readings: pd.DataFrame, protocol: Protocol, phase: str, period: int = 1
 ) -> dict[str, Series]:
     """Each tank's sampling days in a phase of a period; duplicates of a day are averaged first."""
-    first, inside = _inside(readings, protocol, phase, period)
-    if not inside.any():
+    first, mine = inside(readings, protocol, phase, period)
+    if not mine.any():
         return {}
-    kept = readings[inside]
+    kept = readings[mine]
     kept = kept.assign(
-        day=(kept["taken_at"].dt.normalize() - first[inside]).dt.days,
-        censored=(kept["sign"] != "").astype(int),
+        day=(kept["taken_at"].dt.normalize() - first[mine]).dt.days,
+        censored=(kept["low"] < kept["high"]).astype(int),
     )
     daily = kept.groupby(["tank", "day"], sort=True)
     # The mean of a single reading is taken as it stands: dividing a sum would cost its last digit.
@@ -141,7 +166,7 @@ def phase_series(
     }
 
 
-def _inside(
+def inside(
     readings: pd.DataFrame, protocol: Protocol, phase: str, period: int
 ) -> tuple[pd.Series, NDArray[np.bool_]]:
     """The first day of the phase for the tank of each reading, and whether the reading lies in the phase."""
@@ -193,7 +218,7 @@ def count_readings(protocol: Protocol, readings: pd.DataFrame) -> ReadingCount:
     days = readings["taken_at"].dt.normalize()
     periods = range(1, protocol.n_periods + 1)
     by_phase = {
-        phase: sum(int(_inside(readings, protocol, phase, period)[1].sum()) for period in periods)
+        phase: sum(int(inside(readings, protocol, phase, period)[1].sum()) for period in periods)
         for phase in protocol.phase_days
     }
     off = 0

@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from itertools import pairwise
+from typing import TYPE_CHECKING, Any
 
 from schemas.errors import UnitError
 from schemas.plain_words import quoted
 from schemas.protocol_draft import number, text
 from schemas.protocol_names import duplicates, unknown_variable
-from schemas.protocol_places import Fault
+from schemas.protocol_places import Fault, Path
 from schemas.units import to_canonical
 from schemas.variables import catalogue
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Mapping
 
     from schemas.protocol_draft import Draft, Row
 
@@ -70,6 +71,7 @@ def _pair(row: Row, key: str) -> tuple[float, float] | None:
 def _kits(draft: Draft) -> Iterator[Fault]:
     for position, row in draft.rows("kits"):
         path = ("kits", position)
+        yield from _card(row, (*path, "steps"))
         name = text(row, "variable")
         if name is None:
             continue
@@ -92,6 +94,19 @@ def _kits(draft: Draft) -> Iterator[Fault]:
                 f"({variable.hard[0]:g} to {variable.hard[1]:g} {variable.unit})",
                 "write the lowest reading that the kit can show",
             )
+
+
+def _card(row: Mapping[str, Any], path: Path) -> Iterator[Fault]:
+    """The steps of a colour card go up, and there are at least two of them."""
+    steps = row.get("steps")
+    if not isinstance(steps, list) or not all(isinstance(step, int | float) for step in steps):
+        return
+    if len(steps) < 2 or any(low >= high for low, high in pairwise(steps)):
+        yield Fault(
+            path,
+            "is not a row of two or more values that go up",
+            "write the values on the card from the lowest to the highest, e.g. steps = [1, 2, 5, 10, 25, 50]",
+        )
 
 
 def _split(sentence: str) -> tuple[str, str]:

@@ -12,7 +12,7 @@ from scipy import integrate, stats
 
 from analysis.summaries import Series, count_readings, phase_series, summarise, tank_numbers, with_bounds
 from schemas.allocation import Allocation, Assignment
-from schemas.protocol import Protocol
+from schemas.protocol import Kit, Protocol
 from schemas.variables import variables_for
 from schemas.vocabulary import Summary
 
@@ -184,6 +184,24 @@ def test_every_reading_is_counted_somewhere():
     count = count_readings(plan, table)
     assert count.total == sum(count.by_phase.values()) + count.between + count.after_the_end == 7
     assert (count.off_due_day, count.duplicates, count.censored) == (3, 1, 1)
+
+
+def test_a_reading_off_a_card_is_an_interval_between_steps():
+    """Steps 0.03, 0.1 and 0.25 mg/L, given in ppb P: a card shows no number between them."""
+    steps = [step * 326.143 for step in (0.03, 0.1, 0.25)]
+    card = Kit.model_validate(
+        {"id": "card", "variable": "phosphate", "limit": steps[0], "unit": "ppb P", "steps": steps}
+    )
+    table = readings(
+        ("t1", 0, 0.03, ""), ("t1", 1, 0.1, ""), ("t1", 2, 0.25, ""), ("t1", 3, 0.1, ""), ("t1", 4, 0.03, "<")
+    )
+    table = table.assign(kit=["card", "card", "card", "photometer", "card"])
+    variable = variables_for(protocol())["phosphate"]
+    bounded = with_bounds(table, variable, (card,))
+    assert bounded["low"].tolist() == pytest.approx([0.0, 0.065, 0.175, 0.1, 0.0], abs=1e-6)
+    assert bounded["high"].tolist() == pytest.approx([0.065, 0.175, variable.hard[1], 0.1, 0.03], abs=1e-6)
+    assert bounded["mid"].tolist() == pytest.approx([0.03, 0.1, 0.25, 0.1, 0.015])
+    assert phase_series(bounded, protocol(), "baseline")["t1"].censored == 4
 
 
 def test_with_bounds_keeps_the_rows():
