@@ -19,7 +19,7 @@ from analysis.search import (
     search_by_tank_model,
 )
 from schemas.errors import AnalysisError, UsageError
-from schemas.protocol import BASELINE_PHASE
+from schemas.protocol import BASELINE_PHASE, Planning
 from schemas.vocabulary import DesignKind, Scale, Summary
 from trials.planning import assumptions
 from trials.planning_trials import arm_effects, question_of, tank_material
@@ -38,22 +38,47 @@ nitrate on logarithms 0.08 and 0.12 beside 0.35: assumed for planning, no source
 DAILY_MEMORY = 0.97
 """Correlation of a tank's wandering from one day to the next: assumed for planning."""
 KIT = "kit"
+USUAL_MINUTES = 10.0
+"""Of a person's time for a reading: common practice, no source."""
 
 
 @dataclass(frozen=True)
 class Wishes:
     """What a search varies, and prices in any one currency.
 
-    ``blocks`` counts tanks an arm in parallel arms; left empty, sizes around the protocol's own are tried.
+    ``blocks`` counts tanks an arm in parallel arms; left empty, sizes around the protocol's own are tried. A price of
+    None is the protocol's own, or nothing where it has none; ``minutes`` is a person's time for one tank on one
+    sampling day with one reading of each variable, and ten a reading where neither says.
     """
 
     blocks: tuple[int, ...] = ()
     weeks: tuple[int, ...] = (8, 12, 16)
     every_days: tuple[int, ...] = (7, 14)
     duplicates: tuple[int, ...] = (1, 2)
-    cost_kit: float = 0.0
-    cost_tank: float = 0.0
-    cost_hour: float = 0.0
+    cost_kit: float | None = None
+    cost_tank: float | None = None
+    cost_tank_week: float | None = None
+    cost_hour: float | None = None
+    minutes: float | None = None
+
+
+def prices_of(protocol: Protocol, wishes: Wishes) -> Prices:
+    """What is paid for: as wished, else as the protocol says under ``[planning]``, else nothing."""
+    own = protocol.planning or Planning()
+    variables = max(1, len(protocol.schedule.sampling))
+    minutes = _given(wishes.minutes, own.minutes_per_sampling, USUAL_MINUTES * variables)
+    return Prices(
+        tank=_given(wishes.cost_tank),
+        tank_week=_given(wishes.cost_tank_week, own.cost_tank_week),
+        reading={KIT: _given(wishes.cost_kit, own.cost_kit_test)},
+        minutes=minutes / variables,
+        hour=_given(wishes.cost_hour, own.cost_hour),
+        variables=variables,
+    )
+
+
+def _given(wished: float | None, own: float | None = None, otherwise: float = 0.0) -> float:
+    return wished if wished is not None else own if own is not None else otherwise
 
 
 def space_of(protocol: Protocol, endpoint: Endpoint, wishes: Wishes) -> Space:
@@ -95,12 +120,7 @@ def space_of(protocol: Protocol, endpoint: Endpoint, wishes: Wishes) -> Space:
         every_days=wishes.every_days,
         kits=(KIT,),
         duplicates=wishes.duplicates,
-        prices=Prices(
-            tank=wishes.cost_tank,
-            reading={KIT: wishes.cost_kit},
-            hour=wishes.cost_hour,
-            variables=max(1, len(protocol.schedule.sampling)),
-        ),
+        prices=prices_of(protocol, wishes),
     )
 
 
@@ -178,7 +198,7 @@ def search_tanks(
 
 
 def recommendation(
-    protocol: Protocol, endpoint: Endpoint, found: Sequence[Found], wanted: float, *, priced: bool
+    protocol: Protocol, endpoint: Endpoint, found: Sequence[Found], wanted: float
 ) -> list[str]:
     """Which design to take, and what it could not show."""
     best = cheapest(found, wanted)
@@ -191,7 +211,9 @@ def recommendation(
                 f"{design_words(most, blocked=blocked)}, has {percent(most.power.value)}."
             )
         ]
-    price = f" for {quantity(best.cost.total, 4)}" if priced else " with the fewest tanks and readings"
+    price = (
+        f" for {quantity(best.cost.total, 4)}" if best.cost.total else " with the fewest tanks and readings"
+    )
     lines = [
         (
             f"Cheapest design that reaches {percent(wanted)} power: {design_words(best, blocked=blocked)}{price}: "

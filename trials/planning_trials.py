@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from analysis.dosed_tanks import VARIABLES, DosedTanks
 from analysis.observation import NITRATE_PHOTOMETER, PHOSPHATE_PHOTOMETER
 from analysis.plain_trials import PlainTrials
-from analysis.simulation import ContrastOutlook, Outlook, Question, simulate
+from analysis.simulation import ContrastOutlook, Outlook, Question, Simulated, simulate
 from analysis.tank_trials import ReadingPlan, StopLimit, TankTrials
 from schemas.errors import AnalysisError, UnitError
 from schemas.protocol import BASELINE_PHASE, RAMP_PHASE
@@ -30,12 +30,65 @@ PLAIN_CHUNK, TANK_CHUNK = 500, 25
 USUAL_KITS = {"nitrate": NITRATE_PHOTOMETER, "phosphate": PHOSPHATE_PHOTOMETER}
 
 
-@dataclass(frozen=True)
-class PlainOutlook:
-    """The registered analysis of many plain trials: comparisons in the protocol's order, each under its own effect."""
+EFFECT_SHARE, SD_CV = 0.25, 0.2
+"""How unsure an assumed effect is, as a share of it on the working scale, and the coefficient of variation of an assumed
+standard deviation: assumed for planning, no source."""
 
-    trials: int
+
+@dataclass(frozen=True)
+class Belief:
+    """How unsure the assumptions are, for power averaged over them (assurance); 0 both leaves it out.
+
+    Parameters
+    ----------
+    effect_sd : float or None
+        Standard deviation of the true effect, working scale (logarithms of ratios); None takes ``EFFECT_SHARE`` of the
+        assumed effect.
+    sd_cv : float
+        Coefficient of variation of the true standard deviation between tanks.
+    """
+
+    effect_sd: float | None = None
+    sd_cv: float = SD_CV
+
+    @property
+    def unsure(self) -> bool:
+        """Whether anything is left to average over."""
+        return self.effect_sd != 0 or self.sd_cv != 0
+
+    def effect_spread(self, effect: float) -> float:
+        """Standard deviation of the true effect around an assumed one, working scale."""
+        return EFFECT_SHARE * abs(effect) if self.effect_sd is None else self.effect_sd
+
+
+CERTAIN = Belief(0.0, 0.0)
+
+
+@dataclass(frozen=True)
+class PlannedOutlook:
+    """The registered analysis of many drawn trials.
+
+    Parameters
+    ----------
+    counts : tuple of int
+        Trials drawn for each comparison; fewer than asked for where they stopped early.
+    contrasts : tuple of ContrastOutlook
+        In the protocol's order; plain ones each under its own effect.
+    assurance : tuple of Simulated
+        Power of each comparison averaged over what is believed; empty where nothing is unsure.
+    outlook : Outlook or None
+        The whole simulation of the tank model.
+    """
+
+    counts: tuple[int, ...]
     contrasts: tuple[ContrastOutlook, ...]
+    assurance: tuple[Simulated, ...] = ()
+    outlook: Outlook | None = None
+
+    @property
+    def errors(self) -> tuple[float, ...]:
+        """Monte Carlo standard errors of every power, averaged ones too."""
+        return tuple(one.se for one in (*(contrast.power for contrast in self.contrasts), *self.assurance))
 
 
 def question_of(protocol: Protocol, endpoint: Endpoint) -> Question:
@@ -84,10 +137,14 @@ def simulate_plain(  # noqa: PLR0913 - one simulation's settings, all keyword-on
     seed: int,
     correlation: float | None = None,
     lost: float = 0.0,
+    error: float = 0.0,
+    belief: Belief = CERTAIN,
     spread_out: SpreadOut = map,
     progress: Callable[[int], None] | None = None,
-) -> PlainOutlook:
+) -> PlannedOutlook:
     """Whole trials on the assumed effect and standard deviation, each analysed as registered.
+
+    ``error`` is the Monte Carlo standard error of power at which drawing stops; 0 draws all ``trials``.
 
     Raises
     ------
@@ -102,7 +159,8 @@ def simulate_plain(  # noqa: PLR0913 - one simulation's settings, all keyword-on
     if assumed.effect is None or assumed.sd is None:
         raise AnalysisError(f"{endpoint.id}: write effect and sd under [planning] to simulate it.")
     question = question_of(protocol, endpoint)
-    found: dict[tuple[str, str], ContrastOutlook] = {}
+    found: dict[tuple[str, str], tuple[int, ContrastOutlook]] = {}
+    averaged: dict[tuple[str, str], Simulated] = {}
     done = 0
     for effects, pairs in arm_effects(protocol, assumed.effect):
         source = PlainTrials(
@@ -113,38 +171,52 @@ def simulate_plain(  # noqa: PLR0913 - one simulation's settings, all keyword-on
             assumed.correlation,
             lost,
         )
-        result = simulate(
-            question,
-            source,
-            seed=seed,
-            most=trials,
-            chunk=PLAIN_CHUNK,
-            spread_out=spread_out,
-            progress=None if progress is None else _shifted(progress, done),
-        )
-        done += trials
-        found |= {
-            (one.test, one.reference): one for one in result.contrasts if (one.test, one.reference) in pairs
-        }
-    return PlainOutlook(trials, tuple(found[pair] for pair in protocol.contrasts))
+        believed = replace(source, effect_sd=belief.effect_spread(assumed.effect), sd_cv=belief.sd_cv)
+        for trial in (source, believed) if belief.unsure else (source,):
+            result = simulate(
+                question,
+                trial,
+                seed=seed,
+                most=trials,
+                error=error,
+                chunk=PLAIN_CHUNK,
+                spread_out=spread_out,
+                progress=None if progress is None else _shifted(progress, done),
+            )
+            done += trials
+            for one in result.contrasts:
+                pair = (one.test, one.reference)
+                if pair in pairs and trial is source:
+                    found[pair] = (result.trials, one)
+                elif pair in pairs:
+                    averaged[pair] = one.power
+    return PlannedOutlook(
+        tuple(found[pair][0] for pair in protocol.contrasts),
+        tuple(found[pair][1] for pair in protocol.contrasts),
+        tuple(averaged[pair] for pair in protocol.contrasts) if averaged else (),
+    )
 
 
-def worlds(protocol: Protocol) -> int:
+def worlds(protocol: Protocol, belief: Belief = CERTAIN) -> int:
     """How often :func:`simulate_plain` draws its trials."""
-    return len(arm_effects(protocol, 1.0))
+    return len(arm_effects(protocol, 1.0)) * (2 if belief.unsure else 1)
 
 
-def simulate_tanks(
+def simulate_tanks(  # noqa: PLR0913 - one simulation's settings, all keyword-only
     protocol: Protocol,
     endpoint: Endpoint,
     *,
     trials: int,
     seed: int,
     lost: float = 0.0,
+    error: float = 0.0,
+    belief: Belief = CERTAIN,
     spread_out: SpreadOut = map,
     progress: Callable[[int], None] | None = None,
-) -> Outlook:
+) -> PlannedOutlook:
     """Whole trials of tanks of the model with the doses of the arms; effects are then what the model makes of them.
+
+    Where anything is believed to be unsure, power is also averaged over the model's least known parameters.
 
     Raises
     ------
@@ -152,14 +224,24 @@ def simulate_tanks(
         The model does not hold such a trial; the sentence says why.
     """
     tanks, reading = tank_material(protocol, endpoint, lost=lost)
-    return simulate(
-        question_of(protocol, endpoint),
-        TankTrials(tanks, reading),
-        seed=seed,
-        most=trials,
-        chunk=TANK_CHUNK,
-        spread_out=spread_out,
-        progress=progress,
+    result, *believed = (
+        simulate(
+            question_of(protocol, endpoint),
+            TankTrials(drawn, reading),
+            seed=seed,
+            most=trials,
+            error=error,
+            chunk=TANK_CHUNK,
+            spread_out=spread_out,
+            progress=None if progress is None else _shifted(progress, turn * trials),
+        )
+        for turn, drawn in enumerate((tanks, replace(tanks, believe=True))[: 1 + belief.unsure])
+    )
+    return PlannedOutlook(
+        (result.trials,) * len(result.contrasts),
+        result.contrasts,
+        tuple(one.power for averaged in believed for one in averaged.contrasts),
+        result,
     )
 
 

@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from analysis.simulation import Simulated
     from schemas.protocol import Endpoint, Protocol
     from trials.planning import PlannedContrast, PlannedEndpoint
+    from trials.planning_trials import PlannedOutlook
 
 DOUBTFUL = 0.5
 """Power below which a trial is rather not worth starting: our own line, a toss of a coin."""
@@ -173,6 +174,25 @@ def with_error(value: Simulated | None, *, share: bool = True) -> str:
     if share:
         return f"{100 * value.value:.1f} ± {100 * value.se:.1f} %"
     return f"{quantity(value.value)} ± {quantity(value.se, 1)}"
+
+
+def trials_words(outlook: PlannedOutlook) -> str:
+    """How many trials were drawn, from the comparison with the fewest to that with the most."""
+    few, many = min(outlook.counts), max(outlook.counts)
+    return f"{many:,} trials" if few == many else f"{few:,} to {many:,} trials"
+
+
+def stopping_words(outlook: PlannedOutlook, most: int, error: float) -> str:
+    """Whether the wished Monte Carlo error was reached, and after how many trials."""
+    if max(outlook.errors) <= error:
+        return (
+            f"{trials_words(outlook)} of at most {most:,} were enough: the Monte Carlo error of every power is within "
+            f"{100 * error:g} %."
+        )
+    return (
+        f"All {most:,} trials leave a Monte Carlo error of {100 * max(outlook.errors):.1f} %, above the {100 * error:g} % "
+        "wished for; draw more with --trials."
+    )
 
 
 def shown_half_width(endpoint: Endpoint, half: Simulated) -> str:

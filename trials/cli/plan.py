@@ -14,13 +14,17 @@ from trials.cli.options import JsonOption, number_option, percent
 if TYPE_CHECKING:
     from schemas.protocol import Endpoint, Protocol
     from trials.planning_search import Wishes
+    from trials.planning_trials import Belief
     from trials.spreading import SpreadOut
 
 
 def plan(
     protocol: Annotated[Path, typer.Argument(metavar="PROTOCOL", help="The protocol, a TOML file.")],
     *,
-    power: Annotated[float, number_option("--power", "The power wished for.")] = 0.8,
+    power: Annotated[
+        float | None,
+        number_option("--power", "The power wished for; else the protocol's wished_power, else 0.8."),
+    ] = None,
     correlation: Annotated[
         float | None,
         number_option(
@@ -37,7 +41,22 @@ def plan(
     simulate: Annotated[
         bool, typer.Option("--simulate", help="Draw whole trials and analyse each as registered.")
     ] = False,
-    trials: Annotated[int, typer.Option("--trials", min=1, help="Trials to draw.")] = 2000,
+    trials: Annotated[int, typer.Option("--trials", min=1, help="Trials to draw at most.")] = 2000,
+    error: Annotated[
+        float | None,
+        number_option("--error", "Stop once the Monte Carlo error of every power is so small, e.g. 0.01."),
+    ] = None,
+    effect_sd: Annotated[
+        float | None,
+        number_option(
+            "--effect-sd",
+            "How unsure the effect is, for assurance (a ratio's on logarithms); a quarter of it. 0: certain.",
+        ),
+    ] = None,
+    sd_cv: Annotated[
+        float | None,
+        number_option("--sd-cv", "How unsure the sd is, as a share of it, for assurance; 0.2. 0: certain."),
+    ] = None,
     seed: Annotated[
         int, typer.Option("--seed", min=0, help="Of the simulation: the same seed, the same numbers.")
     ] = 1,
@@ -69,12 +88,22 @@ def plan(
         str, typer.Option("--duplicates", metavar="LIST", help="Readings a sampling day to try.")
     ] = "1,2",
     cost_kit: Annotated[
-        float, number_option("--cost-kit", "Of one reading with a kit, in any currency.")
-    ] = 0.0,
-    cost_tank: Annotated[float, number_option("--cost-tank", "Of one tank for the whole trial.")] = 0.0,
-    cost_hour: Annotated[
-        float, number_option("--cost-hour", "Of an hour of a person's time; a reading takes ten minutes.")
-    ] = 0.0,
+        float | None,
+        number_option(
+            "--cost-kit", "Of one reading with a kit, in any currency; costs left out are the protocol's."
+        ),
+    ] = None,
+    cost_tank: Annotated[float | None, number_option("--cost-tank", "Of setting up one tank.")] = None,
+    cost_tank_week: Annotated[
+        float | None, number_option("--cost-tank-week", "Of keeping one tank for a week.")
+    ] = None,
+    cost_hour: Annotated[float | None, number_option("--cost-hour", "Of an hour of a person's time.")] = None,
+    minutes: Annotated[
+        float | None,
+        number_option(
+            "--minutes", "Of that time for a tank on a sampling day, each variable read once; 10 a reading."
+        ),
+    ] = None,
     figure: Annotated[
         Path | None,
         typer.Option("--figure", metavar="FILE", help="With --search: power as a map, .svg or .png."),
@@ -84,13 +113,17 @@ def plan(
     """What a trial could show before it starts: the first three lines say whether it is worth starting."""
     from trials.planning import plan as by_formula
     from trials.planning_search import Wishes
+    from trials.planning_trials import SD_CV, Belief
     from trials.planning_warnings import Start, planning_warnings
     from trials.protocol_file import load
     from trials.spreading import spreading
 
     _refuse_mixed(figure=figure, search=search, work=simulate, cluster=cluster, workers=workers, lost=lost)
+    _refuse_unsimulated(work=simulate, error=error, effect_sd=effect_sd, sd_cv=sd_cv)
     loaded = load(protocol)
     trial = loaded.protocol
+    if power is None:
+        power = (trial.planning.wished_power if trial.planning else None) or 0.8
     planned = by_formula(trial, wanted=power, correlation=correlation)
     given = {
         name: value for name, value in (("nitrate", nitrate), ("phosphate", phosphate)) if value is not None
@@ -103,7 +136,16 @@ def plan(
     with spreading(workers, cluster) as spread_out:
         if simulate:
             simulated = _simulated(
-                trial, endpoint, trials, seed, lost, correlation, spread_out, quiet=as_json
+                trial,
+                endpoint,
+                trials,
+                seed,
+                error or 0.0,
+                Belief(effect_sd, SD_CV if sd_cv is None else sd_cv),
+                lost,
+                correlation,
+                spread_out,
+                quiet=as_json,
             )
         if search:
             wishes = Wishes(
@@ -113,7 +155,9 @@ def plan(
                 _numbers("--duplicates", duplicates),
                 cost_kit,
                 cost_tank,
+                cost_tank_week,
                 cost_hour,
+                minutes,
             )
             searched = _searched(
                 trial,
@@ -158,6 +202,17 @@ def _refuse_mixed(
         raise UsageError("--lost is a share of the tanks: 0 to below 100 per cent.")
 
 
+def _refuse_unsimulated(
+    *, work: bool, error: float | None, effect_sd: float | None, sd_cv: float | None
+) -> None:
+    if not work and any(value is not None for value in (error, effect_sd, sd_cv)):
+        raise UsageError(
+            "--error, --effect-sd and --sd-cv are for trials that are drawn; give them with --simulate."
+        )
+    if error is not None and not 0 < error < 0.5:
+        raise UsageError("--error is a standard error of power: above 0 and below 0.5, such as 0.01.")
+
+
 def _numbers(option: str, text: str) -> tuple[int, ...]:
     parts = [part.strip() for part in text.split(",") if part.strip()]
     if not parts or not all(part.isdecimal() and int(part) > 0 for part in parts):
@@ -174,6 +229,8 @@ def _simulated(
     endpoint: Endpoint,
     trials: int,
     seed: int,
+    error: float,
+    belief: Belief,
     lost: float,
     correlation: float | None,
     spread_out: SpreadOut,
@@ -185,7 +242,7 @@ def _simulated(
 
     missing, plain, tanks = [], None, None
     try:
-        with display.counting(trials * worlds(trial), "plain trials", quiet=quiet) as tell:
+        with display.counting(trials * worlds(trial, belief), "plain trials", quiet=quiet) as tell:
             plain = simulate_plain(
                 trial,
                 endpoint,
@@ -193,23 +250,33 @@ def _simulated(
                 seed=seed,
                 correlation=correlation,
                 lost=lost,
+                error=error,
+                belief=belief,
                 spread_out=spread_out,
                 progress=tell,
             )
-    except AnalysisError as error:
-        missing.append(str(error))
+    except AnalysisError as refusal:
+        missing.append(str(refusal))
     try:
-        with display.counting(trials, "trials of the tank model", quiet=quiet) as tell:
+        with display.counting(trials * (1 + belief.unsure), "trials of the tank model", quiet=quiet) as tell:
             tanks = simulate_tanks(
-                trial, endpoint, trials=trials, seed=seed, lost=lost, spread_out=spread_out, progress=tell
+                trial,
+                endpoint,
+                trials=trials,
+                seed=seed,
+                lost=lost,
+                error=error,
+                belief=belief,
+                spread_out=spread_out,
+                progress=tell,
             )
-    except AnalysisError as error:
-        missing.append(str(error))
+    except AnalysisError as refusal:
+        missing.append(str(refusal))
     if plain is None and tanks is None:
         raise AnalysisError("Nothing can be simulated. " + " ".join(missing))
     if tanks is not None and (left := unmodelled_rules(trial)):
         missing.append(f"Stop rules on {', '.join(left)} are not in the tank model and are not counted.")
-    return planning_display.Simulation(endpoint.id, seed, plain, tanks, tuple(missing))
+    return planning_display.Simulation(endpoint.id, seed, trials, error, plain, tanks, tuple(missing))
 
 
 def _searched(
@@ -239,8 +306,7 @@ def _searched(
                 spread_out=spread_out,
                 progress=lambda done, _all: tell(done),
             )
-    priced = any((wishes.cost_kit, wishes.cost_tank, wishes.cost_hour))
-    words = rooms.recommendation(trial, endpoint, found, wanted, priced=priced)
+    words = rooms.recommendation(trial, endpoint, found, wanted)
     return planning_display.Search(found, words, blocked=trial.design.kind == "blocks")
 
 

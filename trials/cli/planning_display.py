@@ -12,10 +12,10 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from analysis.search import Found
-    from analysis.simulation import ContrastOutlook, Outlook, Simulated
+    from analysis.simulation import ContrastOutlook, Simulated
     from schemas.protocol import Endpoint, Protocol
     from trials.planning import PlannedEndpoint
-    from trials.planning_trials import PlainOutlook
+    from trials.planning_trials import PlannedOutlook
 
 MOST_DESIGNS_SHOWN = 12
 NEAR = 0.3
@@ -28,8 +28,10 @@ class Simulation:
 
     endpoint: str
     seed: int
-    plain: PlainOutlook | None
-    tanks: Outlook | None
+    most: int
+    error: float
+    plain: PlannedOutlook | None
+    tanks: PlannedOutlook | None
     missing: tuple[str, ...]
 
 
@@ -71,7 +73,7 @@ def planned(
 
 def simulation(endpoint: Endpoint, simulated: Simulation) -> None:
     """Power, false positives and readings by simulation, and what the tanks of the model go through."""
-    from trials.planning_words import effect_words, shown_half_width, with_error
+    from trials.planning_words import effect_words, shown_half_width, stopping_words, trials_words, with_error
 
     for title, outlook in (
         ("a plain effect", simulated.plain),
@@ -80,35 +82,50 @@ def simulation(endpoint: Endpoint, simulated: Simulation) -> None:
         if outlook is None:
             continue
         display.out(
-            f"{simulated.endpoint} by simulation, {outlook.trials:,} trials on {title}, seed {simulated.seed}:"
+            f"{simulated.endpoint} by simulation, {trials_words(outlook)} on {title}, seed {simulated.seed}:"
         )
+        averaged = outlook.assurance or (None,) * len(outlook.contrasts)
         display.table(
-            ("comparison", "effect", "power", "alone", "false positive", "half width"),
+            (
+                "comparison",
+                "effect",
+                "power",
+                *["assurance"] * bool(outlook.assurance),
+                "alone",
+                "false positive",
+                "half width",
+            ),
             [
                 (
                     f"{one.test} - {one.reference}",
                     effect_words(endpoint, _on_scale(endpoint, one.effect)).rsplit(" ", 1)[1],
                     with_error(one.power),
+                    *(with_error(average) for average in [averaged_power] if average is not None),
                     with_error(one.power_alone),
                     with_error(one.false_positive),
                     shown_half_width(endpoint, one.half_width),
                 )
-                for one in outlook.contrasts
+                for one, averaged_power in zip(outlook.contrasts, averaged, strict=True)
             ],
         )
+        if simulated.error:
+            display.out(f"  {stopping_words(outlook, simulated.most, simulated.error)}")
         for one in outlook.contrasts:
             if one.verdicts:
                 chances = "; ".join(f"{name} {with_error(chance)}" for name, chance in one.verdicts.items())
                 display.out(f"  {one.test} - {one.reference} would read: {chances}.")
         display.out()
-    if simulated.tanks is not None:
-        harms = list(simulated.tanks.arms[0].harms)
+    if any(outlook is not None and outlook.assurance for outlook in (simulated.plain, simulated.tanks)):
+        display.out("  Assurance: power averaged over how unsure the assumptions are, never evidence.")
+    if simulated.tanks is not None and simulated.tanks.outlook is not None:
+        arms = simulated.tanks.outlook.arms
+        harms = list(arms[0].harms)
         display.out("Expected of each tank of the model, from the first dose to the end:")
         display.table(
             ("arm", *harms),
             [
                 (arm.arm, *(with_error(arm.harms[name], share=name == "stop rule met") for name in harms))
-                for arm in simulated.tanks.arms
+                for arm in arms
             ],
         )
         display.out(
@@ -223,6 +240,7 @@ def document(
         document["simulation"] = {
             "endpoint": simulated.endpoint,
             "seed": simulated.seed,
+            "error": simulated.error or None,
             "plain": _outlook_document(simulated.plain),
             "tank_model": _outlook_document(simulated.tanks),
             "notes": list(simulated.missing),
@@ -235,15 +253,19 @@ def document(
     return document
 
 
-def _outlook_document(outlook: PlainOutlook | Outlook | None) -> dict[str, Any] | None:
+def _outlook_document(outlook: PlannedOutlook | None) -> dict[str, Any] | None:
     if outlook is None:
         return None
+    averaged = outlook.assurance or (None,) * len(outlook.contrasts)
     return {
-        "trials": outlook.trials,
-        "contrasts": [_contrast_document(one) for one in outlook.contrasts],
+        "trials": max(outlook.counts),
+        "contrasts": [
+            _contrast_document(one) | {"trials": number, "assurance": _number(average)}
+            for one, number, average in zip(outlook.contrasts, outlook.counts, averaged, strict=True)
+        ],
         "arms": [
             {"arm": arm.arm} | {name.replace(" ", "_"): _number(value) for name, value in arm.harms.items()}
-            for arm in getattr(outlook, "arms", ())
+            for arm in (outlook.outlook.arms if outlook.outlook else ())
         ],
     }
 

@@ -2,9 +2,14 @@
 
 import json
 import math
+import shutil
 
+import numpy as np
 import pytest
 
+from analysis.power import power
+from analysis.precision import parallel, precision
+from schemas.vocabulary import Variance
 from trials.cli import main
 
 PROTOCOL = """format = 1
@@ -199,6 +204,39 @@ def test_workers_change_nothing(ask):
     assert ask(text, "--simulate", "--trials", "1200", "--seed", "2")["simulation"] != alone
 
 
+def test_drawing_stops_when_the_error_is_small_enough(ask, say):
+    text = protocol("parallel", 12, 1.0, 1.0)
+    options = ("--simulate", "--trials", "50000", "--error", "0.01")
+    drawn = ask(text, *options)["simulation"]
+    (contrast,) = drawn["plain"]["contrasts"]
+    # 0.25 / 0.01^2 trials are enough for any power; trials come in chunks of 500.
+    assert drawn["plain"]["trials"] == contrast["trials"] <= 2_500 + 500
+    assert 0 < contrast["power"]["se"] <= 0.01
+    assert 0 < contrast["assurance"]["se"] <= 0.01
+    assert drawn["error"] == 0.01
+    shown = say(text, *options)[1]
+    assert f"{contrast['trials']:,} trials of at most 50,000 were enough" in shown
+    short = say(text, "--simulate", "--trials", "500", "--error", "0.001")[1]
+    assert "All 500 trials leave a Monte Carlo error of" in short
+
+
+def test_assurance_is_the_mean_power_over_what_is_believed(ask, say):
+    text = protocol("parallel", 12, 1.0, 1.0, alpha=0.05)
+    options = ("--simulate", "--trials", "8000", "--effect-sd", "0.4", "--sd-cv", "0")
+    (contrast,) = ask(text, *options)["simulation"]["plain"]["contrasts"]
+    # The formula's power by quadrature over a normal belief about the effect.
+    nodes, weights = np.polynomial.hermite_e.hermegauss(40)
+    known = precision(parallel("ab", [12, 12]), "b", "a", 1.0, variance=Variance.POOLED)
+    expected = np.dot(weights / weights.sum(), [power(1.0 + 0.4 * z, known) for z in nodes])
+    got = contrast["assurance"]
+    assert abs(got["value"] - expected) < 4 * got["se"]
+    assert got["value"] < contrast["power"]["value"]
+    assert "assurance" in say(text, "--simulate", "--trials", "500")[1]
+    certain = ("--simulate", "--trials", "500", "--effect-sd", "0", "--sd-cv", "0")
+    assert ask(text, *certain)["simulation"]["plain"]["contrasts"][0]["assurance"] is None
+    assert "ssurance" not in say(text, *certain)[1]
+
+
 def test_the_club_sees_stalls_and_stop_rules(plan_club):
     status, out, err = plan_club("--simulate", "--trials", "50", "--json")
     assert (status, err) == (0, "")
@@ -208,6 +246,9 @@ def test_the_club_sees_stalls_and_stop_rules(plan_club):
     assert arms["control"]["stall_days"]["value"] == 0
     assert all(arms[arm]["stall_days"]["value"] > 0 for arm in ("polymer", "liquid"))
     assert arms["liquid"]["stop_rule_met"]["value"] > arms["control"]["stop_rule_met"]["value"]
+    assert all(
+        0 <= one["assurance"]["value"] <= 1 and one["assurance"]["se"] > 0 for one in tanks["contrasts"]
+    )
     assert len(document["simulation"]["plain"]["contrasts"]) == len(tanks["contrasts"]) == 3
     shown = plan_club("--simulate", "--trials", "50")[1]
     assert "stall days" in shown
@@ -235,6 +276,40 @@ def test_search_finds_the_cheapest_design(plan_club, tmp_path):
     )
 
 
+def test_costs_and_wished_power_come_from_the_protocol(club, ask):
+    costs = "cost_kit_test = 0.5\ncost_tank_week = 3\ncost_hour = 12\nminutes_per_sampling = 30\nwished_power = 0.9\n"
+    text = club.read_text().replace("[planning]\n", f"[planning]\n{costs}")
+    options = ("--search", "--blocks", "8,16", "--weeks", "12", "--every", "7")
+    shutil.copy(club.parent / "tanks.csv", "tanks.csv")
+    document = ask(text, *options)
+    assert document["wanted_power"] == 0.9
+    for one in document["search"]["designs"]:
+        # Each reading takes its share of the minutes of a sampling day, one for each variable that is read.
+        hours = one["readings"] * 30 / text.count("every_days") / 60
+        assert one["hours"] == pytest.approx(hours)
+        assert one["total"] == pytest.approx(
+            3 * one["tanks"] * one["weeks_in_all"] + 0.5 * one["readings"] + 12 * hours
+        )
+    given = (
+        "--cost-kit",
+        "0",
+        "--cost-tank-week",
+        "0",
+        "--cost-hour",
+        "0",
+        "--minutes",
+        "60",
+        "--power",
+        "0.7",
+    )
+    document = ask(text, *options, *given)
+    assert document["wanted_power"] == 0.7
+    assert all(one["total"] == 0 for one in document["search"]["designs"])
+    assert document["search"]["designs"][0]["hours"] == pytest.approx(
+        document["search"]["designs"][0]["readings"] / text.count("every_days")
+    )
+
+
 def test_search_by_the_tank_model(plan_club):
     options = ("--search", "--simulate", "--trials", "50", "--blocks", "4,10", "--weeks", "8", "--every", "7")
     designs = json.loads(plan_club(*options, "--json")[1])["search"]["designs"]
@@ -250,6 +325,10 @@ WRONG = {
     "power of 1": (["--power", "1"], 2, "wished for"),
     "blocks in words": (["--search", "--blocks", "few"], 2, "whole numbers"),
     "a level of 0": (["--nitrate", "0"], 2, "above 0"),
+    "an error without work": (["--error", "0.01"], 2, "--simulate"),
+    "no error at all": (["--simulate", "--error", "0"], 2, "standard error"),
+    "a belief below 0": (["--simulate", "--sd-cv", "-0.1"], 1, "not a number"),
+    "a price below 0": (["--search", "--cost-hour", "-1"], 1, "not a number"),
     "everything lost": (["--simulate", "--lost", "100"], 2, "share of the tanks"),
     "both": (["--simulate", "--workers", "2", "--cluster", "tcp://127.0.0.1:1"], 2, "one of the two"),
 }
