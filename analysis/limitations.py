@@ -4,14 +4,16 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from analysis.numerals import count, listed, p_value, plain, quantity
+from analysis.numerals import count, p_value, plain, quantity
 from analysis.wording import arm_title, surer_alone
+from schemas.plain_words import listed
 from schemas.vocabulary import EndpointRole
 
 if TYPE_CHECKING:
     import datetime as dt
+    from collections.abc import Sequence
 
-    from analysis.records import Analysis, EndpointResult
+    from analysis.records import Analysis, Contrast, EndpointResult
     from schemas.allocation import Allocation
     from schemas.protocol import Protocol
 
@@ -23,7 +25,7 @@ def cannot_say(
     *,
     registered_on: dt.date | None = None,
 ) -> list[str]:
-    """The limitations of a trial, gravest first; never empty.
+    """Tell the limitations of a trial, gravest first; there is always one.
 
     Parameters
     ----------
@@ -40,7 +42,7 @@ def cannot_say(
         found += _of_missing_tanks(endpoint, protocol)
         found += _of_many_comparisons(endpoint, protocol)
     if others:
-        titles = listed([plain(endpoint.title, 80) for endpoint in others])
+        titles = listed([plain(endpoint.title, 80) for endpoint in others], last="and")
         found.append(
             f"Exploratory, since only the primary endpoints share the registered error rate: {titles}. "
             "What is seen there is a question for the next trial, not an answer of this one."
@@ -86,23 +88,17 @@ def _of_the_date(analysis: Analysis, protocol: Protocol, registered_on: dt.date 
 
 
 def _of_few_tanks(endpoint: EndpointResult, protocol: Protocol) -> list[str]:
-    short = {
-        contrast.randomisation.smallest_p: f"{arm_title(protocol, contrast.test)} v "
-        f"{arm_title(protocol, contrast.reference)}"
-        for contrast in endpoint.contrasts
-        if contrast.randomisation and contrast.randomisation.smallest_p > endpoint.alpha
-    }
+    short = [c for c in endpoint.contrasts if c.randomisation and c.randomisation.smallest_p > endpoint.alpha]
     if not short:
         return []
-    least = min(short)
-    return [
-        (
-            f"So few tanks can be shared out in so few ways that the randomisation test of {plain(endpoint.title, 80)} "
-            f"could never give a p below {p_value(least, endpoint.alpha)}, whatever the readings had been, and "
-            f"{quantity(endpoint.alpha)} was registered: there the conclusion leans on the model's assumptions "
-            f"({listed(short.values())})."
-        )
-    ]
+    least = min(c.randomisation.smallest_p for c in short if c.randomisation)
+    sentence = (
+        f"So few tanks can be shared out in so few ways that the randomisation test of {plain(endpoint.title, 80)} could "
+        f"never give a p below {p_value(least, endpoint.alpha)}, whatever the readings had been, and "
+        f"{quantity(endpoint.alpha)} was registered: there the conclusion leans on the model's assumptions "
+        f"({_pairs(short, protocol)})."
+    )
+    return [sentence]
 
 
 def _of_missing_tanks(endpoint: EndpointResult, protocol: Protocol) -> list[str]:
@@ -110,29 +106,29 @@ def _of_missing_tanks(endpoint: EndpointResult, protocol: Protocol) -> list[str]
     missing = sum(by_arm.values())
     if not missing:
         return []
-    where = listed([f"{n} of {arm_title(protocol, arm)}" for arm, n in by_arm.items() if n])
-    return [
-        (
-            f"{sentence_start(missing)} no number for {plain(endpoint.title, 80)} ({where}). Nothing was put in "
-            "their place; if they are missing because of how they fared, the answer is off by an unknown amount."
-        )
-    ]
-
-
-def sentence_start(missing: int) -> str:
-    """The missing tanks as the start of a sentence."""
-    return f"{count(missing, 'tank')} {'has' if missing == 1 else 'have'}"
+    where = listed([f"{n} of {arm_title(protocol, arm)}" for arm, n in by_arm.items() if n], last="and")
+    one = missing == 1
+    sentence = (
+        f"{count(missing, 'tank')} {'has' if one else 'have'} no number for {plain(endpoint.title, 80)} ({where}). The "
+        f"registered analysis puts nothing in {'its' if one else 'their'} place; if {'it is' if one else 'they are'} "
+        f"missing because of how {'it' if one else 'they'} fared, the answer is off by an unknown amount."
+    )
+    return [sentence]
 
 
 def _of_many_comparisons(endpoint: EndpointResult, protocol: Protocol) -> list[str]:
     alone = [c for c in endpoint.contrasts if surer_alone(endpoint, c)]
     if not alone:
         return []
-    pairs = listed([f"{arm_title(protocol, c.test)} v {arm_title(protocol, c.reference)}" for c in alone])
-    return [
-        (
-            f"Taken alone, {pairs} would pass the registered error rate for {plain(endpoint.title, 80)}; "
-            f"allowing for all comparisons registered ({endpoint.multiplicity}) it does not. "
-            "The intervals shown are those of single comparisons."
-        )
-    ]
+    one = len(alone) == 1
+    sentence = (
+        f"Taken alone, {_pairs(alone, protocol)} would pass the registered error rate for {plain(endpoint.title, 80)}; "
+        f"allowing for all comparisons registered ({endpoint.multiplicity}) {'it does' if one else 'they do'} not. "
+        "The intervals shown are those of single comparisons."
+    )
+    return [sentence]
+
+
+def _pairs(contrasts: Sequence[Contrast], protocol: Protocol) -> str:
+    named = [f"{arm_title(protocol, c.test)} v {arm_title(protocol, c.reference)}" for c in contrasts]
+    return listed(named, last="and")

@@ -48,18 +48,6 @@ def day_words(day: dt.date) -> str:
     return f"{day.day} {day:%B %Y}"
 
 
-def listed(words: Iterable[str], joiner: str = "and") -> str:
-    """Words as a list in a sentence.
-
-    Examples
-    --------
-    >>> listed(["a", "b", "c"])
-    'a, b and c'
-    """
-    *before, last = words
-    return f"{', '.join(before)} {joiner} {last}" if before else last
-
-
 def places_for(size: float | None, significant: int = 2) -> int:
     """Decimal places that show a number of this size with so many significant digits.
 

@@ -7,7 +7,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from analysis.numerals import count, listed, number, places_apart, places_for, plain, quantity
+from analysis.numerals import count, number, places_apart, places_for, plain, quantity
+from schemas.plain_words import listed
 from schemas.protocol import BASELINE_PHASE
 from schemas.variables import variables_for
 from schemas.vocabulary import ArmRole, Baseline, Better, EndpointRole, Scale, Summary, Variance, Verdict
@@ -183,7 +184,7 @@ def turned_by_censoring(endpoint: EndpointResult, protocol: Protocol) -> list[st
             continue
         could_be = dict.fromkeys([contrast.verdict, *contrast.censoring.verdicts])
         if len(could_be) > 1:
-            words = listed([f"“{verdict or 'no reading'}”" for verdict in could_be], "or")
+            words = listed([f"“{verdict or 'no reading'}”" for verdict in could_be], last="or")
             pair = " v ".join(arm_title(protocol, arm) for arm in (contrast.test, contrast.reference))
             turned.append(f"{pair} ({words})")
     if not turned:
@@ -265,7 +266,7 @@ def _rest(contrasts: Sequence[Contrast]) -> str:
     for contrast in contrasts:
         word = str(contrast.verdict or "without a reading")
         verdicts[word] = verdicts.get(word, 0) + 1
-    counted = listed([f"{n} “{word}”" for word, n in verdicts.items()])
+    counted = listed([f"{n} “{word}”" for word, n in verdicts.items()], last="and")
     return f"{sentence(count(len(contrasts), 'more comparison'))}: {counted}; the table has each."
 
 

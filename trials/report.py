@@ -21,7 +21,7 @@ from analysis.numerals import day_words, plain
 from analysis.wording import VERDICT_MEANS, answer_lines, contrast_sentence, first_primary
 from schemas.errors import FairtankError, UsageError
 from schemas.vocabulary import EndpointRole
-from trials import report_tables, report_words
+from trials import report_results, report_tables, report_words
 from trials.cautions import usual_cautions
 from trials.register.chain import Kind
 from trials.registered_analysis import deviation_sentences
@@ -189,6 +189,7 @@ def page(material: ReportMaterial, drawings: Sequence[Drawing]) -> str:
         protocol=protocol,
         analysis=analysis,
         tables=report_tables,
+        found=report_results,
         words=report_words,
         drawings={drawing.name: drawing for drawing in drawings},
         numbers={drawing.name: number for number, drawing in enumerate(drawings, 1)},

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import os
 import re
 import xml.etree.ElementTree as ET
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING
+
+from joblib import Parallel, delayed, parallel_config
 
 from analysis.numerals import plain
 from analysis.plots import completeness, effects, paired, trajectories
@@ -14,13 +18,17 @@ from analysis.wording import first_primary, variable_title
 
 if TYPE_CHECKING:
     import datetime as dt
+    from collections.abc import Callable
 
     import pandas as pd
+    from plotnine import ggplot
 
     from analysis.records import Analysis
     from schemas.allocation import Allocation
     from schemas.protocol import Protocol
 
+FEW = 6
+"""Fewer figures are drawn sooner in this process than others are started for them."""
 _SVG = "http://www.w3.org/2000/svg"
 _XLINK = "http://www.w3.org/1999/xlink"
 _REFERENCE = re.compile(r"url\(#([^)]+)\)")
@@ -44,62 +52,83 @@ class Drawing:
         )
 
 
+@dataclass(frozen=True)
+class _Plan:
+    """A figure to be drawn, in this process or in another: functions with their arguments bound."""
+
+    name: str
+    title: str
+    figure: Callable[[], ggplot]
+    alt: Callable[[], str]
+    narrow: Callable[[], ggplot] | None = None
+
+
 def draw(
     protocol: Protocol, allocation: Allocation, readings: pd.DataFrame, analysis: Analysis, until: dt.date
 ) -> list[Drawing]:
-    """Draw the figures in the order of the page: effects and tanks by endpoint, then course and sampling."""
-    drawings = []
+    """Draw the figures in the order of the page: effects and tanks by endpoint, then course and sampling.
+
+    Many are shared out over the cores of this machine; each comes out the same wherever it is drawn.
+    """
+    plans = _plans(protocol, allocation, readings, analysis, until)
+    cores = os.cpu_count() or 1
+    if cores == 1 or len(plans) < FEW:
+        return [_drawn(plan) for plan in plans]
+    with parallel_config(backend="loky", inner_max_num_threads=1):
+        return list(Parallel(n_jobs=min(cores, len(plans)))(delayed(_drawn)(plan) for plan in plans))
+
+
+def _plans(
+    protocol: Protocol, allocation: Allocation, readings: pd.DataFrame, analysis: Analysis, until: dt.date
+) -> list[_Plan]:
+    plans = []
     first = first_primary(analysis)
     for endpoint in sorted(analysis.endpoints, key=lambda e: e is not first):
         title = plain(endpoint.title, 80)
-        narrow = b""
-        if endpoint is first:
-            narrow = render(effects.figure(endpoint, protocol, width=effects.NARROW), "svg")["svg"]
-        files = render(effects.figure(endpoint, protocol), "svg", "png")
-        drawings.append(
-            Drawing(
+        narrow = partial(effects.figure, endpoint, protocol, width=effects.NARROW)
+        plans.append(
+            _Plan(
                 f"effects-{endpoint.id}",
                 f"{title}: each comparison against no difference and the worthwhile difference.",
-                effects.alt_text(endpoint, protocol),
-                files["svg"],
-                files["png"],
-                narrow,
+                partial(effects.figure, endpoint, protocol),
+                partial(effects.alt_text, endpoint, protocol),
+                narrow if endpoint is first else None,
             )
         )
-        files = render(paired.figure(endpoint, protocol), "svg", "png")
-        drawings.append(
-            Drawing(
+        plans.append(
+            _Plan(
                 f"tanks-{endpoint.id}",
                 f"{title}: the number of each tank.",
-                paired.alt_text(endpoint, protocol),
-                files["svg"],
-                files["png"],
+                partial(paired.figure, endpoint, protocol),
+                partial(paired.alt_text, endpoint, protocol),
             )
         )
     for variable in dict.fromkeys(endpoint.variable for endpoint in analysis.endpoints):
         name = variable_title(protocol, variable)
-        files = render(trajectories.figure(protocol, allocation, readings, variable), "svg", "png")
-        drawings.append(
-            Drawing(
+        given = (protocol, allocation, readings, variable)
+        plans.append(
+            _Plan(
                 f"course-{variable}",
                 f"The course of {name} in each tank.",
-                trajectories.alt_text(protocol, allocation, readings, variable),
-                files["svg"],
-                files["png"],
+                partial(trajectories.figure, *given),
+                partial(trajectories.alt_text, *given),
             )
         )
-        kept = completeness.figure(protocol, allocation, readings, variable, until=until)
-        files = render(kept, "svg", "png")
-        drawings.append(
-            Drawing(
+        plans.append(
+            _Plan(
                 f"sampling-{variable}",
                 f"Sampling of {name}: what was kept, and what is missing.",
-                completeness.alt_text(protocol, allocation, readings, variable, until=until),
-                files["svg"],
-                files["png"],
+                partial(completeness.figure, *given, until=until),
+                partial(completeness.alt_text, *given, until=until),
             )
         )
-    return drawings
+    return plans
+
+
+def _drawn(plan: _Plan) -> Drawing:
+    files = render(plan.figure(), "svg", "png")
+    narrow = render(plan.narrow(), "svg")["svg"] if plan.narrow else b""
+    return Drawing(plan.name, plan.title, plan.alt(), files["svg"], files["png"], narrow)
 
 
 def inline_svg(svg: bytes, prefix: str, alt: str) -> str:

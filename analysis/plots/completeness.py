@@ -27,9 +27,10 @@ from plotnine import (
     theme,
 )
 
-from analysis.numerals import count, listed, plain, quantity
+from analysis.numerals import count, plain, quantity
 from analysis.plots.theme import INK, RULE, SOFT, WIDTH, captioned, look, nothing, text_width, wrapped
 from analysis.plots.timeline import Timeline
+from schemas.plain_words import listed
 from schemas.variables import variables_for
 
 if TYPE_CHECKING:
@@ -129,7 +130,7 @@ def alt_text(
         f"{int((cells['state'] != MISSING).sum()):,} of {len(cells):,} with {grid.titles[str(group)]}"
         for group, cells in grid.cells.groupby("group", observed=True)
     ]
-    return f"Chart of tanks by sampling day for {title}. Kept: {listed(kept)}. {_counts(grid)}"
+    return f"Chart of tanks by sampling day for {title}. Kept: {listed(kept, last='and')}. {_counts(grid)}"
 
 
 def _shape(

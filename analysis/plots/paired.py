@@ -19,7 +19,7 @@ from plotnine import (
     scale_x_continuous,
 )
 
-from analysis.numerals import count, listed, plain, quantity
+from analysis.numerals import count, plain, quantity
 from analysis.plots.axes import Axis, value_axis
 from analysis.plots.theme import (
     INK,
@@ -36,6 +36,7 @@ from analysis.plots.theme import (
     wrapped,
 )
 from analysis.wording import measure, number_unit, sentence
+from schemas.plain_words import listed
 from schemas.vocabulary import Baseline, Scale
 
 if TYPE_CHECKING:
@@ -59,7 +60,8 @@ def figure(endpoint: EndpointResult, protocol: Protocol, *, width: float = WIDTH
     if numbers.empty:
         return nothing("No tank has a number to draw.", width)
     ratio = endpoint.scale is Scale.RATIO
-    ranges = numbers[["y", "lowest", "highest"]].to_numpy().ravel()
+    means = [mean for arm in endpoint.arms if (mean := _mean(endpoint, arm)) is not None]
+    ranges = [*numbers[["y", "lowest", "highest"]].to_numpy().ravel(), *means]
     axis = value_axis((v for v in ranges if not ratio or v > 0), log=ratio, below=0.06, above=0.06)
     numbers = numbers.assign(
         lowest=numbers["lowest"].clip(lower=axis.low), highest=numbers["highest"].clip(upper=axis.high)
@@ -78,7 +80,7 @@ def figure(endpoint: EndpointResult, protocol: Protocol, *, width: float = WIDTH
     return (
         ggplot(numbers, aes("x", "y"))
         + _means(endpoint, protocol)
-        + _tanks(endpoint, numbers, axis)
+        + _tanks(endpoint, numbers, axis, room // 2)
         + arm_scales(protocol, n, width, legend=narrow)
         + axis.scale_y()
         + scale_x_continuous(
@@ -111,7 +113,7 @@ def alt_text(endpoint: EndpointResult, protocol: Protocol) -> str:
     joined = f", those of a {what} joined by a line" if what else ""
     return (
         f"Dot chart of {measure(endpoint, protocol).rstrip(',')} in each tank by arm{joined}. "
-        f"The {kind} is {listed(middles)}."
+        f"The {kind} is {listed(middles, last='and')}."
     )
 
 
@@ -143,8 +145,11 @@ def _exp(value: float) -> float:
     return math.exp(value) if value < 700 else math.inf
 
 
-def _tanks(endpoint: EndpointResult, numbers: pd.DataFrame, axis: Axis) -> list[Any]:
-    """Draw the tanks: joined by block, side by side without blocks, as boxes where there are very many."""
+def _tanks(endpoint: EndpointResult, numbers: pd.DataFrame, axis: Axis, room: int) -> list[Any]:
+    """Draw the tanks: joined by block, side by side without blocks, as boxes where there are very many.
+
+    ``room`` is the number of letters that the name of a block may have.
+    """
     if len(numbers) > MOST_TANKS:
         return [
             geom_boxplot(
@@ -158,7 +163,7 @@ def _tanks(endpoint: EndpointResult, numbers: pd.DataFrame, axis: Axis) -> list[
         joined = _joined(numbers, log=endpoint.scale is Scale.RATIO)
         thin = 0.5 if _joined_count(numbers) <= MOST_NAMED_BLOCKS else 0.35
         layers = [geom_line(aes(group="block"), joined, color="#b3b3b3", size=thin)]
-        layers += _block_names(joined, axis) if _named(numbers) else []
+        layers += _block_names(joined, axis, room) if _named(numbers) else []
     uncertain = numbers[numbers["lowest"] < numbers["highest"]]
     size = 2.4 if len(numbers) <= 60 else 1.5
     return [
@@ -210,14 +215,14 @@ def _named(numbers: pd.DataFrame) -> bool:
     return 0 < _joined_count(numbers) <= MOST_NAMED_BLOCKS
 
 
-def _block_names(joined: pd.DataFrame, axis: Axis) -> list[Any]:
+def _block_names(joined: pd.DataFrame, axis: Axis, room: int) -> list[Any]:
     """Write the name of each block beside its leftmost tank, moved apart where they would overlap."""
     first = joined.sort_values(["block", "x"]).groupby("block", as_index=False).first().sort_values("y")
     shares = spread([axis.share(y) for y in first["y"]], 0.042)
     names = first.assign(
         named_at=[axis.at(share) for share in shares],
         left=first["x"].round() - _BAR - 0.06,
-        name=[wrapped(block, 16, 1) for block in first["block"]],
+        name=[wrapped(block, room, 1) for block in first["block"]],
     )
     return [
         geom_segment(aes(x="left + 0.01", y="named_at", xend="x", yend="y"), names, color=RULE, size=0.3),
@@ -226,22 +231,29 @@ def _block_names(joined: pd.DataFrame, axis: Axis) -> list[Any]:
 
 
 def spread(places: list[float], gap: float) -> list[float]:
-    """Move sorted places apart until they keep a gap, each group staying about where it was.
+    """Move sorted shares of an axis apart until they keep a gap, each group staying about where it was, on the axis.
 
     Examples
     --------
     >>> [round(place, 2) for place in spread([0.5, 0.5, 0.9], 0.1)]
     [0.45, 0.55, 0.9]
+    >>> [round(place, 2) for place in spread([0.0, 0.0, 0.0], 0.1)]
+    [0.05, 0.15, 0.25]
     """
     groups: list[tuple[list[float], float]] = []  # wished places and where the first one stands
     for place in places:
-        wished, start = [place], place
+        wished, start = [place], _kept_on(place, 1, gap)
         while groups and groups[-1][1] + gap * len(groups[-1][0]) > start:
             before, _ = groups.pop()
             wished = before + wished
-            start = sum(p - gap * i for i, p in enumerate(wished)) / len(wished)
+            start = _kept_on(sum(p - gap * i for i, p in enumerate(wished)) / len(wished), len(wished), gap)
         groups.append((wished, start))
     return [start + gap * i for wished, start in groups for i in range(len(wished))]
+
+
+def _kept_on(start: float, number: int, gap: float) -> float:
+    """Where a group of so many places may start so that all of it, with half a gap around, is on the axis."""
+    return max(min(start, 1 - gap * (number - 0.5)), gap / 2)
 
 
 def _means(endpoint: EndpointResult, protocol: Protocol) -> list[Any]:
@@ -277,9 +289,8 @@ def _caption(endpoint: EndpointResult, numbers: pd.DataFrame) -> list[str]:
     lines = _joined_count(numbers)
     mark = "tank" if what != "tank" else "tank in one period"
     n = count(len(numbers), mark, mark.replace("tank", "tanks"))
-    said = [
-        f"n: {n}{f', of {count(lines, what)}' if what == 'tank' else f' in {count(lines, what)}' if what else ''}."
-    ]
+    of = {"tank": f", of {count(lines, 'tank')}", "block": f" in {count(lines, 'block')}"}.get(what, "")
+    said = [f"n: {n}{of}."]
     if crowded:
         said.append("Too many to draw each: a box holds the middle half of the tanks, its line the median.")
     elif what:

@@ -25,7 +25,7 @@ from plotnine import (
     scale_x_continuous,
 )
 
-from analysis.numerals import count, listed, plain, quantity
+from analysis.numerals import count, plain, quantity
 from analysis.plots.axes import Axis, value_axis
 from analysis.plots.theme import (
     RULE,
@@ -43,6 +43,7 @@ from analysis.plots.theme import (
     wrapped,
 )
 from analysis.plots.timeline import Timeline, tick_labels
+from schemas.plain_words import listed
 from schemas.variables import variables_for
 from schemas.vocabulary import DesignKind, Scale
 
@@ -148,7 +149,7 @@ def alt_text(protocol: Protocol, allocation: Allocation, readings: pd.DataFrame,
             if arm.id in middles
         ]
         if shown:
-            said.append(f"in the {phase} phase the middle reading was {listed(shown)}")
+            said.append(f"in the {phase} phase the middle reading was {listed(shown, last='and')}")
     return f"Line chart of {title} over time in {count(drawn.tanks, 'tank')}: {'; '.join(said)}."
 
 
@@ -313,7 +314,8 @@ def _caption(protocol: Protocol, drawn: _Drawn, variable: str) -> list[str]:
         said.append("Each line is a tank.")
     if below or above:
         beyond = listed(
-            [f"{n} {word} a kit's limit" for n, word in ((below, "below"), (above, "above")) if n]
+            [f"{n:,} {word} a kit's limit" for n, word in ((below, "below"), (above, "above")) if n],
+            last="and",
         )
         how = (
             "entered at the limit"

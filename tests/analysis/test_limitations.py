@@ -67,6 +67,8 @@ def test_too_few_tanks_for_the_randomisation_test_are_named(invent):
     trial = invent(blocks=3)
     text = said(trial)
     assert "could never give a p below 0.25" in text
+    assert text.count("v Water changes alone") == 2
+    assert "Polymer pellets, fluidised v Liquid carbon, dripped)." in text
     assert "could never give" not in said(invent(blocks=8))
 
 
@@ -75,4 +77,4 @@ def test_comparison_that_fails_beside_the_others_is_named(club):
     weak = tuple(replace(c, p=0.03, p_adjusted=0.06) for c in endpoint.contrasts)
     analysis = replace(club.analysis, endpoints=(replace(endpoint, contrasts=weak),))
     text = "\n".join(cannot_say(analysis, club.protocol, club.allocation))
-    assert "allowing for all comparisons registered (holm) it does not" in text
+    assert "allowing for all comparisons registered (holm) they do not" in text

@@ -9,7 +9,6 @@ from hypothesis import strategies as st
 
 from analysis.numerals import (
     count,
-    listed,
     number,
     p_value,
     places_apart,
@@ -96,10 +95,9 @@ def test_plain_text_is_one_line_without_controls(text):
     assert all(unicodedata.category(c) not in {"Cc", "Cf"} or c in "\u200c\u200d" for c in shown)
 
 
-def test_words_are_counted_and_listed():
+def test_things_are_counted():
     assert [count(1, "tank"), count(2000, "tank"), count(2, "box", "boxes")] == [
         "1 tank",
         "2,000 tanks",
         "2 boxes",
     ]
-    assert [listed(["a"]), listed(["a", "b"], "or"), listed("abc")] == ["a", "a or b", "a, b and c"]

@@ -125,8 +125,21 @@ def test_alt_text_gives_the_means(club, phosphate):
 
 
 @given(st.lists(st.floats(0, 1), min_size=1, max_size=14).map(sorted))
-def test_names_are_spread_apart_in_order_and_about_where_they_were(places):
+def test_names_are_spread_apart_in_order_on_the_axis_and_about_where_they_were(places):
     gap = 0.05
     spread = paired.spread(places, gap)
     assert all(b - a >= gap - 1e-9 for a, b in pairwise(spread))
-    assert sum(spread) == pytest.approx(sum(places))
+    assert gap / 2 - 1e-9 <= spread[0]
+    assert spread[-1] <= 1 - gap / 2 + 1e-9
+    if gap / 2 + gap * len(places) < places[0] and places[-1] < 1 - gap / 2 - gap * len(places):
+        assert sum(spread) == pytest.approx(sum(places))
+
+
+def test_names_of_blocks_that_lie_at_the_foot_stay_on_the_figure(club, nitrate):
+    low = tuple(
+        replace(tank, y=None if tank.y is None else 0.0 if tank.arm == "control" else 3.0)
+        for tank in nitrate.tanks
+    )
+    alike = tuple(replace(t, y_lowest=t.y, y_highest=t.y) for t in low)
+    svg = render(paired.figure(replace(nitrate, tanks=alike), club.protocol), "svg")["svg"].decode()
+    assert svg.count(">q0") == 8
