@@ -9,7 +9,6 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import pandas as pd
-import pingouin as pg
 from scipy import stats
 
 from analysis.records import Sphericity
@@ -39,6 +38,9 @@ def sphericity(table: NDArray[np.float64], omnibus: Omnibus) -> Sphericity | Non
     blocks, arms = table.shape
     if arms < 3 or blocks <= arms or omnibus.f is None:
         return None
+    # pingouin takes over a second to load, and most analyses do not come this far.
+    import pingouin as pg
+
     frame = pd.DataFrame(table)
     _, w, _, _, p = pg.sphericity(frame)
     epsilons = {name: min(1.0, float(pg.epsilon(frame, correction=name))) for name in ("gg", "hf")}

@@ -7,7 +7,7 @@ import re
 import xml.etree.ElementTree as ET
 from dataclasses import dataclass
 from functools import partial
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from joblib import Parallel, delayed, parallel_config
 
@@ -21,7 +21,6 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     import pandas as pd
-    from plotnine import ggplot
 
     from analysis.records import Analysis
     from schemas.allocation import Allocation
@@ -58,9 +57,9 @@ class _Plan:
 
     name: str
     title: str
-    figure: Callable[[], ggplot]
+    figure: Callable[[], Any]
     alt: Callable[[], str]
-    narrow: Callable[[], ggplot] | None = None
+    narrow: Callable[[], Any] | None = None
 
 
 def draw(
