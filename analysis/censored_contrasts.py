@@ -9,7 +9,7 @@ likelihood where something is (for the linear model an identity of the likelihoo
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -23,6 +23,7 @@ from analysis.records import Fit
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from analysis.interval_likelihood import Maximum
     from analysis.linear_model import TankData
 
     Floats = NDArray[np.float64]
@@ -36,8 +37,8 @@ _FARTHEST = 1e4
 class CensoredFit:
     """A contrast by interval likelihood, on the working scale.
 
-    ``silent`` counts tanks whose likelihood is 1 at the maximum: a whole block, or an arm of one, beyond its
-    limit says nothing more than that. ``why_not`` says in words why ``fit`` is None, and is empty otherwise.
+    ``silent`` counts tanks whose likelihood is 1 at the maximum and that leave the rest as it is without them: a
+    whole block, or an arm, beyond its limit says nothing more than that. ``why_not`` says in words why ``fit`` is None, and is empty otherwise.
     """
 
     fit: Fit | None
@@ -77,25 +78,33 @@ def censored_contrast(
         return CensoredFit(None, n_censored, 0, f"no tanks of {names[0]} and {names[1]} to compare")
     column, nuisance = _design(low, test, reference)
     silent = silent_tanks(low.y, high.y, np.column_stack([column, nuisance]))
-    for name, side in zip(names, sides, strict=True):
-        if silent[side].all():
-            why = f"every tank of {name} that could be compared lies beyond its limit, so there is no finite estimate"
+    while True:
+        kept = ~silent
+        basis = orthonormal(nuisance[kept])
+        why = _why_not(low.only(kept), high.y[kept], (column[kept], basis), (test, reference))
+        if why:
             return CensoredFit(None, n_censored, int(silent.sum()), why)
-    kept = ~silent
-    column, nuisance = column[kept], orthonormal(nuisance[kept])
-    left = column - nuisance @ (nuisance.T @ column)
-    why = ""
-    if np.linalg.norm(left) <= 1e-9 * np.linalg.norm(column):
-        why = f"{names[0]} and {names[1]} do not meet in tanks that tell anything"
-    elif kept.sum() <= nuisance.shape[1] + 1:
-        why = "too few tanks tell anything to estimate their spread"
-    else:
-        why = why_no_spread(low.y[kept], high.y[kept], np.column_stack([column, nuisance]))
-    if why:
-        return CensoredFit(None, n_censored, int(silent.sum()), why)
+        peak = maximum(low.y[kept], high.y[kept], np.column_stack([column[kept], basis]))
+        if not peak.loose.any():
+            break
+        silent[np.flatnonzero(kept)[peak.loose]] = True
     n = _compared_count(low.only(kept), test, reference, blocks=own and low.blocked)
-    fit = _profile_fit((low.y[kept], high.y[kept]), column, nuisance, level, n)
-    return CensoredFit(fit, n_censored, int(silent.sum()))
+    fit = _profile_fit((low.y[kept], high.y[kept]), column[kept], basis, peak, level)
+    return CensoredFit(replace(fit, n=n), n_censored, int(silent.sum()))
+
+
+def _why_not(low: TankData, high: Floats, columns: tuple[Floats, Floats], arms: tuple[int, int]) -> str:
+    """In words, why the tanks that tell anything do not give the contrast; empty where they do."""
+    names = tuple(low.arms[arm] for arm in arms)
+    for arm, name in zip(arms, names, strict=True):
+        if not (low.arm == arm).any():
+            return f"no tank of {name} tells how far it lies beyond its limit, so there is no finite estimate"
+    column, basis = columns
+    if np.linalg.norm(column - basis @ (basis.T @ column)) <= 1e-9 * np.linalg.norm(column):
+        return f"{names[0]} and {names[1]} do not meet in tanks that tell anything"
+    if len(column) <= basis.shape[1] + 1:
+        return "too few tanks tell anything to estimate their spread"
+    return why_no_spread(low.y, high, np.column_stack([column, basis]))
 
 
 def _design(data: TankData, test: int, reference: int) -> tuple[Floats, Floats]:
@@ -121,9 +130,10 @@ def _compared_count(data: TankData, test: int, reference: int, *, blocks: bool) 
     return len(np.unique(data.block[compared])) if blocks else int(np.isin(data.arm, (test, reference)).sum())
 
 
-def _profile_fit(ends: tuple[Floats, Floats], column: Floats, nuisance: Floats, level: float, n: int) -> Fit:
+def _profile_fit(
+    ends: tuple[Floats, Floats], column: Floats, nuisance: Floats, peak: Maximum, level: float
+) -> Fit:
     low, high = ends
-    peak = maximum(low, high, np.column_stack([column, nuisance]))
     tanks, df = len(low), len(low) - nuisance.shape[1] - 1
     inflation = float(np.sqrt(tanks / df))
     estimate = float(peak.coefficients[0])
@@ -147,7 +157,9 @@ def _profile_fit(ends: tuple[Floats, Floats], column: Floats, nuisance: Floats, 
     at_zero = t(0.0)
     p = float(2 * stats.t.sf(abs(at_zero), df))
     sd = peak.sd * inflation
-    return Fit(estimate, se, float(df), limit(-1.0), limit(1.0), at_zero, p, sd, "d (model residual sd)", n)
+    return Fit(
+        estimate, se, float(df), limit(-1.0), limit(1.0), at_zero, p, sd, "d (model residual sd)", tanks
+    )
 
 
 def _welch(low: TankData, high: TankData, arms: tuple[int, int], level: float) -> CensoredFit:
@@ -163,12 +175,14 @@ def _welch(low: TankData, high: TankData, arms: tuple[int, int], level: float) -
             return CensoredFit(
                 None, n_censored, 0, f"{name} has fewer than two tanks, so no spread of its own"
             )
+        beyond = f"no tank of {name} tells how far it lies beyond its limit, so there is no finite estimate"
         if silent_tanks(a, b, columns).any():
-            why = f"every tank of {name} lies beyond its limit, so there is no finite estimate"
-            return CensoredFit(None, n_censored, len(a), why)
+            return CensoredFit(None, n_censored, len(a), beyond)
         if why := why_no_spread(a, b, columns):
             return CensoredFit(None, n_censored, 0, f"{name}: {why}")
         peak = maximum(a, b, columns)
+        if peak.loose.any():
+            return CensoredFit(None, n_censored, len(a), beyond)
         ratio = len(a) / (len(a) - 1)
         parts.append(
             (float(peak.coefficients[0]), float(peak.covariance[0, 0]) * ratio, peak.sd**2 * ratio, len(a))

@@ -21,6 +21,9 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Flags = NDArray[np.bool_]
 
+_FLAT = 1e-8
+"""Information, in that of one tank known exactly, below which a direction tells nothing."""
+_RESCALINGS = 5
 _EXACT = 1e-6
 """An interval this narrow against the spread counts as exact: the likelihood differs by 1e-13 of itself."""
 
@@ -49,6 +52,8 @@ def normal_sample(low: Floats, high: Floats) -> NormalSample | None:
     if len(low) == 0 or silent_tanks(low, high, columns).any() or why_no_spread(low, high, columns):
         return None
     peak = maximum(low, high, columns)
+    if peak.loose.any():
+        return None
     return NormalSample(
         float(peak.coefficients[0]), peak.sd, peak.log_likelihood, len(low), int((low < high).sum())
     )
@@ -63,46 +68,75 @@ class Maximum:
     log_likelihood: float
     covariance: Floats
     """Of the coefficients, by the observed information."""
+    loose: Flags
+    """Tanks that can be moved with the likelihood standing still: their intervals reach far past all spread."""
 
 
 def maximum(low: Floats, high: Floats, columns: Floats) -> Maximum:
     """The maximum over coefficients and sd; the columns have full rank and span the constant."""
     middle = _middles(low, high)
-    shift = float(middle.mean())
-    start, *_ = np.linalg.lstsq(columns, middle - shift, rcond=None)
-    residual = middle - shift - columns @ start
-    scale = float(np.sqrt(residual @ residual / len(low)))
-    if scale <= 1e-12 * max(float(np.abs(middle).max()), 1e-300):
-        finite = np.concatenate([low[np.isfinite(low)], high[np.isfinite(high)]])
-        scale = float(np.ptp(finite)) or 1.0
-    low, high = (low - shift) / scale, (high - shift) / scale
-    exact = high - low <= _EXACT
-    at = np.append(start / scale, 1.0)
-    value, gradient, hessian = likelihood(at, low, high, columns, exact)
+    width = np.where(np.isfinite(high - low), high - low, 0.0)
+    shift, scale = float(middle.mean()), _first_scale(low, high, columns)
+    start = np.linalg.lstsq(columns, (middle - shift) / scale, rcond=None)[0]
+    for _ in range(_RESCALINGS):
+        numbers = Numbers((low - shift) / scale, (high - shift) / scale, columns)
+        at, value = _climb(numbers, np.append(start, 1.0))
+        h = float(at[-1])
+        sd = scale / h
+        # Far from the spread found, or from the numbers that are known best on it, flat and steep cannot be told
+        # apart: the same again in those units.
+        weights = 1 / (sd**2 + width**2 / 12)
+        centre = float(weights @ middle / weights.sum())
+        if 0.2 < h < 5 and abs(centre - shift) < 5 * sd:
+            break
+        start = at[:-1] + np.linalg.lstsq(columns, np.full(len(low), (shift - centre) / sd), rcond=None)[0]
+        shift, scale = centre, sd
+    values, vectors = np.linalg.eigh(-numbers.derivatives(at)[1])
+    told = values > _FLAT
+    p = columns.shape[1]
+    gamma = at[:p]
+    jacobian = np.column_stack([np.eye(p) / h, -gamma / h**2]) @ vectors[:, told]
+    constant = np.linalg.lstsq(columns, np.full(len(low), shift), rcond=None)[0]
+    return Maximum(
+        coefficients=gamma / h * scale + constant,
+        sd=scale / h,
+        log_likelihood=value - float(numbers.exact.sum()) * float(np.log(scale)),
+        covariance=(jacobian / values[told]) @ jacobian.T * scale**2,
+        loose=np.asarray(np.abs(columns @ vectors[:p, ~told]).max(axis=1, initial=0.0) > 1e-6),
+    )
+
+
+def _climb(numbers: Numbers, at: Floats) -> tuple[Floats, float]:
+    """Newton's method with halved steps; at the end, where and how high."""
+    value = numbers.log_likelihood(at)
     for _ in range(200):
-        step = np.linalg.solve(-hessian, gradient)
+        gradient, hessian = numbers.derivatives(at)
+        values, vectors = np.linalg.eigh(-hessian)
+        told = values > 1e-13 * values.max()
+        step = vectors[:, told] @ (vectors[:, told].T @ gradient / values[told])
         decrement = float(gradient @ step)
         size = 1.0 if step[-1] >= 0 else min(1.0, 0.9 * at[-1] / -step[-1])
-        new = likelihood(at + size * step, low, high, columns, exact)
-        while not new[0] >= value + 1e-4 * size * decrement - 1e-13 * abs(value) and size > 1e-10:
+        new = numbers.log_likelihood(at + size * step)
+        while not new >= value + 1e-4 * size * decrement - 1e-13 * abs(value) and size > 1e-10:
             size /= 2
-            new = likelihood(at + size * step, low, high, columns, exact)
-        at = at + size * step
-        value, gradient, hessian = new
+            new = numbers.log_likelihood(at + size * step)
+        at, value = at + size * step, new
         # Newton's steps square the error: after one from here nothing but rounding is left.
         if decrement <= 1e-10:
             break
-    p = columns.shape[1]
-    gamma, h = at[:p], float(at[p])
-    jacobian = np.column_stack([np.eye(p) / h, -gamma / h**2])
-    covariance = jacobian @ np.linalg.solve(-hessian, jacobian.T) * scale**2
-    constant, *_ = np.linalg.lstsq(columns, np.full(len(low), shift), rcond=None)
-    return Maximum(
-        gamma / h * scale + constant,
-        scale / h,
-        value - float(exact.sum()) * float(np.log(scale)),
-        covariance,
-    )
+    return at, value
+
+
+def _first_scale(low: Floats, high: Floats, columns: Floats) -> float:
+    """Spread of the middles about their fit, or of all limits where they have none."""
+    middle = _middles(low, high)
+    centred = middle - middle.mean()
+    residual = centred - columns @ np.linalg.lstsq(columns, centred, rcond=None)[0]
+    scale = float(np.sqrt(residual @ residual / len(low)))
+    if scale > 1e-12 * max(float(np.abs(middle).max()), 1e-300):
+        return scale
+    finite = np.concatenate([low[np.isfinite(low)], high[np.isfinite(high)]])
+    return float(np.ptp(finite)) or 1.0
 
 
 def _middles(low: Floats, high: Floats) -> Floats:
@@ -115,45 +149,56 @@ def _middles(low: Floats, high: Floats) -> Floats:
     return middle
 
 
-def likelihood(
-    at: Floats, low: Floats, high: Floats, columns: Floats, exact: Flags
-) -> tuple[float, Floats, Floats]:
-    """Log-likelihood, gradient and Hessian in (coefficients / sd, 1 / sd)."""
-    h = float(at[-1])
-    eta = columns @ at[:-1]
-    n = len(low)
-    by_eta, by_h, eta_eta, eta_h, h_h = (np.zeros(n) for _ in range(5))
-    y = (low[exact] + high[exact]) / 2
-    r = h * y - eta[exact]
-    value = float(len(y) * np.log(h) - r @ r / 2 - len(y) * np.log(2 * np.pi) / 2)
-    by_eta[exact], by_h[exact] = r, 1 / h - r * y
-    eta_eta[exact], eta_h[exact], h_h[exact] = -1.0, y, -1 / h**2 - y**2
-    rest = ~exact
-    a, b = h * low[rest] - eta[rest], h * high[rest] - eta[rest]
-    log_share = _log_share(a, b)
-    value += float(log_share.sum())
-    # Differences of limits times density are formed before they are divided: single terms would swamp them.
-    ends = []
-    for z, limit in ((a, low[rest]), (b, high[rest])):
-        bounded = np.isfinite(z)
-        density = np.zeros(len(z))
-        density[bounded] = np.exp(-(z[bounded] ** 2) / 2 - np.log(2 * np.pi) / 2 - log_share[bounded])
-        ends.append((density, np.where(bounded, z, 0.0), np.where(bounded, limit, 0.0)))
-    (da, za, la), (db, zb, lb) = ends
-    first = db - da
-    limit = lb * db - la * da
-    by_eta[rest], by_h[rest] = -first, limit
-    eta_eta[rest] = -(zb * db - za * da) - first**2
-    eta_h[rest] = zb * lb * db - za * la * da + first * limit
-    h_h[rest] = -(zb * lb**2 * db - za * la**2 * da) - limit**2
-    gradient = np.append(columns.T @ by_eta, by_h.sum())
-    cross = columns.T @ eta_h
-    p = columns.shape[1]
-    hessian = np.empty((p + 1, p + 1))
-    hessian[:p, :p] = columns.T @ (eta_eta[:, None] * columns)
-    hessian[:p, p] = hessian[p, :p] = cross
-    hessian[p, p] = h_h.sum()
-    return value, gradient, hessian
+class Numbers:
+    """Standardised intervals and their model, at any (coefficients / sd, 1 / sd)."""
+
+    def __init__(self, low: Floats, high: Floats, columns: Floats) -> None:
+        self.exact = high - low <= _EXACT
+        self._y = (low[self.exact] + high[self.exact]) / 2
+        self._low, self._high = low[~self.exact], high[~self.exact]
+        self._columns = columns
+
+    def log_likelihood(self, at: Floats) -> float:
+        """Of the standardised numbers; densities where known exactly, probabilities elsewhere."""
+        h, eta = float(at[-1]), self._columns @ at[:-1]
+        r = h * self._y - eta[self.exact]
+        value = len(r) * (np.log(h) - np.log(2 * np.pi) / 2) - r @ r / 2
+        return float(value + _log_share(*self._ends(h, eta)).sum())
+
+    def derivatives(self, at: Floats) -> tuple[Floats, Floats]:
+        """Gradient and Hessian."""
+        h, eta = float(at[-1]), self._columns @ at[:-1]
+        exact, rest = self.exact, ~self.exact
+        by_eta, by_h, eta_eta, eta_h, h_h = (np.zeros(len(exact)) for _ in range(5))
+        y = self._y
+        r = h * y - eta[exact]
+        by_eta[exact], by_h[exact] = r, 1 / h - r * y
+        eta_eta[exact], eta_h[exact], h_h[exact] = -1.0, y, -1 / h**2 - y**2
+        a, b = self._ends(h, eta)
+        log_share = _log_share(a, b)
+        # Differences of limits times density are formed before they are divided: single terms would swamp them.
+        ends = []
+        for z, limit in ((a, self._low), (b, self._high)):
+            bounded = np.isfinite(z)
+            density = np.zeros(len(z))
+            density[bounded] = np.exp(-(z[bounded] ** 2) / 2 - np.log(2 * np.pi) / 2 - log_share[bounded])
+            ends.append((density, np.where(bounded, z, 0.0), np.where(bounded, limit, 0.0)))
+        (da, za, la), (db, zb, lb) = ends
+        first = db - da
+        limit = lb * db - la * da
+        by_eta[rest], by_h[rest] = -first, limit
+        eta_eta[rest] = -(zb * db - za * da) - first**2
+        eta_h[rest] = zb * lb * db - za * la * da + first * limit
+        h_h[rest] = -(zb * lb**2 * db - za * la**2 * da) - limit**2
+        columns, p = self._columns, self._columns.shape[1]
+        hessian = np.empty((p + 1, p + 1))
+        hessian[:p, :p] = columns.T @ (eta_eta[:, None] * columns)
+        hessian[:p, p] = hessian[p, :p] = columns.T @ eta_h
+        hessian[p, p] = h_h.sum()
+        return np.append(columns.T @ by_eta, by_h.sum()), hessian
+
+    def _ends(self, h: float, eta: Floats) -> tuple[Floats, Floats]:
+        return h * self._low - eta[~self.exact], h * self._high - eta[~self.exact]
 
 
 def _log_share(a: Floats, b: Floats) -> Floats:
@@ -162,11 +207,8 @@ def _log_share(a: Floats, b: Floats) -> Floats:
     a, b = np.where(swap, -b, a), np.where(swap, -a, b)
     upper = special.log_ndtr(b)
     drop = special.log_ndtr(a) - upper
-    return np.asarray(upper + np.where(drop > -0.7, _log_minus_expm1(drop), np.log1p(-np.exp(drop))))
-
-
-def _log_minus_expm1(x: Floats) -> Floats:
-    return np.asarray(np.log(-np.expm1(np.minimum(x, -1e-300))))
+    near = np.log(-np.expm1(np.clip(drop, -0.7, -1e-300)))
+    return np.asarray(upper + np.where(drop > -0.7, near, np.log1p(-np.exp(np.minimum(drop, -0.7)))))
 
 
 def silent_tanks(low: Floats, high: Floats, columns: Floats) -> Flags:
@@ -220,7 +262,8 @@ def _passes_through(low: Floats, high: Floats, columns: Floats) -> bool:
     moves = columns[~exact] @ free
     upper, lower = np.isfinite(high[~exact]), np.isfinite(low[~exact])
     if not free.shape[1]:
-        return bool((base[upper] <= high[~exact][upper]).all() and (base[lower] >= low[~exact][lower]).all())
+        inside = [(high[~exact] - base)[upper], (base - low[~exact])[lower]]
+        return bool((np.concatenate(inside) >= -1e-9).all())
     found = linprog(
         np.zeros(free.shape[1]),
         A_ub=np.vstack([moves[upper], -moves[lower]]),

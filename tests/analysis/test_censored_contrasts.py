@@ -128,8 +128,8 @@ Y = np.array([1.0, 2.0, 1.5, 2.6, 1.2, 1.9, 1.1, 2.2])
 PAIR = np.tile([0, 1], 4)
 BY_TWO = np.repeat(np.arange(4), 2)
 NOT_ESTIMABLE = {
-    "an arm below its limit": (np.where(PAIR == 1, -INF, Y), Y, PAIR, BY_TWO, "every tank of polymer"),
-    "an arm above its limit": (Y, np.where(PAIR == 0, INF, Y), PAIR, BY_TWO, "every tank of control"),
+    "an arm below its limit": (np.where(PAIR == 1, -INF, Y), Y, PAIR, BY_TWO, "no tank of polymer"),
+    "an arm above its limit": (Y, np.where(PAIR == 0, INF, Y), PAIR, BY_TWO, "no tank of control"),
     "arms in different blocks": (Y, Y, np.repeat([0, 1], 4), np.repeat([0, 1], 4), "do not meet"),
     "one pair": (Y[:2], Y[:2], PAIR[:2], BY_TWO[:2], "too few tanks"),
     "no arm to compare with": (Y, Y, np.repeat([1, 2], 4), BY_TWO, "no tanks of"),
@@ -147,7 +147,7 @@ NOT_ESTIMABLE = {
         Y,
         PAIR,
         None,
-        "every tank of polymer",
+        "no tank of polymer",
     ),
     "parallel, no spread": (
         np.where(PAIR == 1, 1, Y),
@@ -167,6 +167,24 @@ def test_what_cannot_be_estimated_is_said(case):
     got = censored_contrast(*tanks(low, high, arm, block), 1, 0, 0.95, own=own)
     assert got.fit is None
     assert why in got.why_not
+
+
+def test_another_arm_far_inside_its_limit_does_no_harm():
+    """A limit from below that is a hundred sd away says no more than none."""
+    y, arm, block, _ = blocks_of_three(8)
+    fits = [
+        censored_contrast(*tanks(np.where(arm == 2, far, y), y, arm, block), 1, 0, 0.95, own=False)
+        for far in (-INF, -200.0)
+    ]
+    assert [fit.silent for fit in fits] == [8, 8]
+    assert fits[0].fit.low == pytest.approx(fits[1].fit.low, rel=1e-9)
+
+
+def test_an_arm_far_inside_its_limit_has_no_estimate():
+    low, high = np.where(PAIR == 1, -1e4, Y), np.where(PAIR == 1, 0.5, Y)
+    got = censored_contrast(*tanks(low, high, PAIR), 1, 0, 0.95, own=False)
+    assert (got.fit, got.silent) == (None, 4)
+    assert "no tank of polymer" in got.why_not
 
 
 def test_a_limit_that_the_data_do_not_set_is_none():

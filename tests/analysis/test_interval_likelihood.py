@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import special
 
-from analysis.interval_likelihood import likelihood, normal_sample
+from analysis.interval_likelihood import Numbers, normal_sample
 
 INF = np.inf
 PUBLISHED = {
@@ -49,15 +49,18 @@ def test_derivatives():
     columns = np.column_stack([np.ones(9), rng.normal(size=9)])
     low = np.array([-INF, -INF, 0.1, 0.2, -1.0, 0.5, -3.0, 6.0, -7.0])
     high = np.array([0.3, -2.0, INF, 0.2, 0.4, 0.5, INF, 7.0, -6.0])
-    exact, at = low == high, np.array([0.2, -0.4, 1.3])
-    value, gradient, hessian = likelihood(at, low, high, columns, exact)
+    numbers, at = Numbers(low, high, columns), np.array([0.2, -0.4, 1.3])
+    gradient, hessian = numbers.derivatives(at)
     theta = np.append(at[:2] / at[2], -np.log(at[2]))
-    assert value == pytest.approx(naive_log_likelihood(theta, low, high, columns), rel=1e-7)
+    assert numbers.log_likelihood(at) == pytest.approx(
+        naive_log_likelihood(theta, low, high, columns), rel=1e-7
+    )
     for i in range(3):
         step = np.eye(3)[i] * 1e-5
-        up, down = (likelihood(at + side * step, low, high, columns, exact) for side in (1, -1))
-        assert gradient[i] == pytest.approx((up[0] - down[0]) / 2e-5, rel=1e-6, abs=1e-6)
-        assert hessian[i] == pytest.approx((up[1] - down[1]) / 2e-5, rel=1e-5, abs=1e-5)
+        up, down = (numbers.log_likelihood(at + side * step) for side in (1, -1))
+        assert gradient[i] == pytest.approx((up - down) / 2e-5, rel=1e-6, abs=1e-6)
+        up, down = (numbers.derivatives(at + side * step)[0] for side in (1, -1))
+        assert hessian[i] == pytest.approx((up - down) / 2e-5, rel=1e-5, abs=1e-5)
     assert np.linalg.eigvalsh(hessian).max() < 0
 
 
@@ -65,6 +68,8 @@ def test_samples_that_cannot_be_estimated():
     assert normal_sample(np.array([]), np.array([])) is None
     assert normal_sample(np.array([-INF, -INF]), np.array([1.0, 2.0])) is None
     assert normal_sample(np.array([1.0, 1.5]), np.array([2.0, 3.0])) is None
+    # An interval that ends at what the others agree on holds it as well.
+    assert normal_sample(np.array([9.999, 9.999, 9.995]), np.array([9.999, 9.999, 9.999])) is None
 
 
 def test_far_tail():
