@@ -104,7 +104,8 @@ def _plans(
         )
     for variable in dict.fromkeys(endpoint.variable for endpoint in analysis.endpoints):
         name = variable_title(protocol, variable)
-        given = (protocol, allocation, readings, variable)
+        # Only what a figure shows: it may have to travel to another process.
+        given = (protocol, allocation, readings[readings["variable"] == variable], variable)
         plans.append(
             _Plan(
                 f"course-{variable}",
