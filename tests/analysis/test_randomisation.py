@@ -125,7 +125,12 @@ def far_apart(resolution):
     """Two groups of forty whose ranges do not meet."""
     values = np.concatenate([RNG.random(40), 9 + RNG.random(40)])
     return TankData(
-        np.round(values, resolution), np.repeat([0, 1], 40), np.zeros(80, int), ("c", "t"), None, blocked=False
+        np.round(values, resolution),
+        np.repeat([0, 1], 40),
+        np.zeros(80, int),
+        ("c", "t"),
+        None,
+        blocked=False,
     )
 
 
