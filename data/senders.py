@@ -161,7 +161,7 @@ _CLUB = (
         ("RS1", "RS2", "RS3"),
         (
             _NITRATE,
-            Assay("phosphate", "ppb P", _P_PPB, 0, 1000 / PHOSPHATE_PER_P, kit="checker-p"),
+            Assay("phosphate", "ppb P", _P_PPB, 0, 1000 / PHOSPHATE_PER_P, kit="handheld-p"),
             _NITRITE,
         ),
         layout="wide",

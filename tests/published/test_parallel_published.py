@@ -100,3 +100,34 @@ def test_nist_certified_anova(analysed, published_trial, name):
     assert endpoint["omnibus"]["F"] == pytest.approx(certified, rel=tolerance)
     assert endpoint["omnibus"]["df1"] == len(groups) - 1
     assert endpoint["omnibus"]["df2"] == len(value) - len(groups)
+
+
+@pytest.mark.parametrize(
+    ("groups", "f", "tolerance"),
+    [
+        # R's documentation of PlantGrowth (Dobson 1983): F 4.846, p 0.01591 (from memory).
+        pytest.param(
+            {
+                "ctrl": [4.17, 5.58, 5.18, 6.11, 4.50, 4.61, 5.17, 4.53, 5.33, 5.14],
+                "trt1": [4.81, 4.17, 4.41, 3.59, 5.87, 3.83, 6.03, 4.89, 4.32, 4.69],
+                "trt2": [6.31, 5.12, 5.54, 5.50, 5.37, 5.29, 4.92, 6.15, 5.80, 5.26],
+            },
+            4.846,
+            5e-4,
+            id="plant growth",
+        ),
+        # NIST/SEMATECH e-Handbook 7.4.3.3: F 9.59 (from memory).
+        pytest.param(
+            {
+                "one": [6.9, 5.4, 5.8, 4.6, 4.0],
+                "two": [8.3, 6.8, 7.8, 9.2, 6.5],
+                "three": [8.0, 10.5, 8.1, 6.9, 9.3],
+            },
+            9.59,
+            5e-3,
+            id="handbook one-way",
+        ),
+    ],
+)
+def test_one_way_anova(analysed, published_trial, groups, f, tolerance):
+    assert analysed(published_trial.of_groups(groups))["omnibus"]["F"] == pytest.approx(f, abs=tolerance)
