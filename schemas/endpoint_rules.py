@@ -233,6 +233,13 @@ def _count(draft: Draft, path: Path, row: Row) -> Iterator[Fault]:
             f'{found}, and the summary "{Summary.COUNT}" adds up whole numbers',
             'name a variable with unit = "1", a lower hard bound of 0 or more, and whole steps',
         )
+    elif word(row, "scale", Scale, Scale.DIFFERENCE) == Scale.DIFFERENCE:
+        # Counts are compared as rates: a worthwhile difference in events would be read against a ratio.
+        yield Fault(
+            (*path, "scale"),
+            f'"{Scale.DIFFERENCE}" does not fit the summary "{Summary.COUNT}", whose rates are compared as a ratio',
+            'write scale = "ratio", with worthwhile as a ratio of rates',
+        )
 
 
 def _dunnett(draft: Draft) -> Iterator[Fault]:

@@ -21,6 +21,8 @@ SENSITIVITY_WORDS = {
     "censored-likelihood": "likelihood of the intervals that censored readings allow",
     "imputation": "missing tanks filled in many times over",
     "ar1": "serial correlation of the first order",
+    "as-treated": "as treated, whatever was allocated",
+    "changes-of-systems": "each system's own change",
 }
 
 

@@ -31,6 +31,9 @@ class PublishedTrial:
     periods: int | None = None
     starts: dict[str, str] = field(default_factory=dict)
     """First day of each cohort of a crossover, where they differ."""
+    hard: tuple[float, float] = (-1e15, 1e15)
+    days: int = 7
+    """Length of the assessment."""
 
     @classmethod
     def of_crossover(
@@ -98,13 +101,13 @@ kind = "{kind}"
 {periods}
 [schedule]
 start = 2025-03-03
-phases = [{{ id = "baseline", days = 7 }}, {{ id = "assessment", days = 7 }}]
+phases = [{{ id = "baseline", days = 7 }}, {{ id = "assessment", days = {self.days} }}]
 sampling = [{{ variable = "score", every_days = 7 }}]
 {starts}
 [[variables]]
 id = "score"
 unit = "1"
-hard = [-1e15, 1e15]
+hard = [{self.hard[0]}, {self.hard[1]}]
 [[endpoints]]
 {_toml(endpoint)}
 [analysis]

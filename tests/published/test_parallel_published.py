@@ -131,3 +131,21 @@ def test_nist_certified_anova(analysed, published_trial, name):
 )
 def test_one_way_anova(analysed, published_trial, groups, f, tolerance):
     assert analysed(published_trial.of_groups(groups))["omnibus"]["F"] == pytest.approx(f, abs=tolerance)
+
+
+def test_counts_over_tank_days(analysed, published_trial):
+    """R's help of poisson.test: 11 in 800 against 21 in 3011; ratio 1.971, limits 0.858 and 4.277 (from memory)."""
+    groups = {"other": [1.0] * 21 + [0.0] * (3011 - 21), "exposed": [1.0] * 11 + [0.0] * (800 - 11)}
+    trial = published_trial.of_groups(
+        groups, endpoint={"summary": "count", "scale": "ratio", "worthwhile": 0.5}, hard=(0, 10), days=1
+    )
+    endpoint = analysed(trial)
+    (contrast,) = endpoint["contrasts"]
+    assert {rate["arm"]: (rate["events"], rate["tank_days"]) for rate in endpoint["rates"]} == {
+        "other": (21, 3011),
+        "exposed": (11, 800),
+    }
+    # The sample ratio; R's limits are of the conditional binomial, as here.
+    assert contrast["estimate"] == pytest.approx(1.971488, abs=5e-7)
+    assert (contrast["low"], contrast["high"]) == pytest.approx((0.8584264, 4.2772659), abs=5e-7)
+    assert (contrast["reading"], contrast["favours"]) == ("unsettled", "other")

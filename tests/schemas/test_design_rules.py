@@ -149,7 +149,7 @@ def test_incomplete_blocks_pass_where_some_sharing_out_joins_all_arms(raw, sizes
 ENDPOINTS = [
     ({"summary": "days-to-target", "target": 5, "scale": "ratio"}, 'scale: "ratio" does not fit days-to-target, which is compared in days; use scale = "difference".'),
     ({"summary": "days-to-target", "target": 5, "baseline": "adjust"}, 'baseline: "adjust" does not fit the summary "days-to-target"; use baseline = "none".'),
-    ({"summary": "count", "variable": "effort", "baseline": "change"}, 'baseline: "change" does not fit the summary "count"; use baseline = "none".'),
+    ({"summary": "count", "variable": "effort", "baseline": "change", "scale": "ratio", "worthwhile": 0.8}, 'baseline: "change" does not fit the summary "count"; use baseline = "none".'),
     ({"summary": "days-to-target", "target": 2000}, "target: 2000 can never tell anything, for nitrate lies between 0 and 1000 mg/L; check the unit, and that better is the right way round."),
     ({"summary": "days-to-target", "target": 0, "better": "higher"}, "target: 0 can never tell anything, for nitrate lies between 0 and 1000 mg/L; check the unit, and that better is the right way round."),
     ({"summary": "days-to-target", "target": 5, "held": 0}, "held: is 0; write 1 or more, e.g. held = 2."),
@@ -177,6 +177,10 @@ def test_a_target_has_to_be_held_on_days_that_there_are(raw):
     assert told(raw, endpoints=endpoints) == []
 
 
+COUNT_AS_DIFFERENCE = (
+    'endpoints "nitrate-slope".scale: "difference" does not fit the summary "count", whose rates are compared as a ratio; '
+    'write scale = "ratio", with worthwhile as a ratio of rates.'
+)
 COUNTED = [
     ({"unit": "1", "hard": [0, 50]}, None),
     ({"unit": "1", "hard": [0, 50], "resolution": 1}, None),
@@ -189,7 +193,12 @@ COUNTED = [
 @pytest.mark.parametrize(("variable", "found"), COUNTED)
 @pytest.mark.parametrize("scale", ["difference", "ratio"])
 def test_a_count_adds_up_whole_numbers(raw, variable, found, scale):
-    endpoint = raw["endpoints"][1] | {"variable": "losses", "summary": "count", "scale": scale}
+    endpoint = raw["endpoints"][1] | {
+        "variable": "losses",
+        "summary": "count",
+        "scale": scale,
+        "worthwhile": 0.8,
+    }
     sentences = told(raw, variables=[{"id": "losses"} | variable], endpoints=[raw["endpoints"][0], endpoint])
     assert sentences == (
         [
@@ -199,8 +208,17 @@ def test_a_count_adds_up_whole_numbers(raw, variable, found, scale):
             )
         ]
         if found
+        else [COUNT_AS_DIFFERENCE]
+        if scale == "difference"
         else []
     )
+
+
+def test_a_count_left_at_the_default_scale_is_refused(raw):
+    """The default is a difference, and a ratio of rates read against one would give the wrong conclusion."""
+    endpoint = raw["endpoints"][1] | {"variable": "effort", "summary": "count"}
+    endpoint.pop("scale", None)
+    assert told(raw, endpoints=[raw["endpoints"][0], endpoint]) == [COUNT_AS_DIFFERENCE]
 
 
 def test_dunnett_is_for_estimates_against_one_arm(raw):
