@@ -15,6 +15,7 @@ import numpy as np
 from analysis import conclusions
 from analysis.rates import Exposed, dispersion, rate, rate_ratio
 from analysis.records import ArmRate, Contrast
+from analysis.summaries import inside
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -28,9 +29,7 @@ def counted_numbers(
     protocol: Protocol, endpoint: Endpoint, tanks: list[TankNumber], readings: pd.DataFrame
 ) -> list[TankNumber]:
     """The tanks with the sum of their readings of the phase as the number analysed; none is censored."""
-    first, after = protocol.phase_days[endpoint.phase]
-    day = readings["taken_at"].dt.date
-    mine = readings[(readings["variable"] == endpoint.variable) & (day >= first) & (day < after)]
+    mine = readings[inside(readings, protocol, endpoint.phase, 1)[1]]
     sums = mine.groupby("tank")["value"].sum().to_dict()
     result = []
     for tank in tanks:

@@ -134,7 +134,7 @@ def _endpoint(
     if endpoint.summary is Summary.DAYS_TO_TARGET:
         return _times(protocol, endpoint, allocation, tanks, own, variable, seed)
     if endpoint.summary is Summary.COUNT:
-        tanks = counted_numbers(protocol, endpoint, tanks, readings)
+        tanks = counted_numbers(protocol, endpoint, tanks, own)
     question = question_of(protocol, endpoint, allocation, tanks, seed)
     plain = _plain(protocol, question, tanks, own, variable)
     pairs = _pairs(protocol, question)

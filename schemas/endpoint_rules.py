@@ -9,7 +9,7 @@ from schemas.protocol import BASELINE_PHASE, RAMP_PHASE
 from schemas.protocol_draft import number, text, word
 from schemas.protocol_names import duplicates, unknown, unknown_variable
 from schemas.protocol_places import Fault, Path
-from schemas.vocabulary import Baseline, Better, EndpointRole, Multiplicity, Scale, Summary
+from schemas.vocabulary import Baseline, Better, DesignKind, EndpointRole, Multiplicity, Scale, Summary
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -33,6 +33,7 @@ def endpoint_faults(draft: Draft) -> list[Fault]:
             *_worthwhile(path, row),
             *_target(draft, path, row),
             *_count(draft, path, row),
+            *_design(draft, path, row),
         ]
     return [*faults, *_primary(draft), *_contrasts(draft), *_dunnett(draft), *_planning(draft)]
 
@@ -211,6 +212,30 @@ def _target(draft: Draft, path: Path, row: Row) -> Iterator[Fault]:
             (*path, "target"),
             f"{target:g} can never tell anything, for {name} lies between {low:g} and {high:g} {variable.unit}",
             "check the unit, and that better is the right way round",
+        )
+
+
+def _design(draft: Draft, path: Path, row: Row) -> Iterator[Fault]:
+    """Summaries and baselines that a design's analysis has no place for, so that none is analysed as another."""
+    summary = word(row, "summary", Summary)
+    kind = draft.kind
+    if kind == DesignKind.BEFORE_AFTER and summary not in {None, Summary.MEAN}:
+        yield Fault(
+            (*path, "summary"),
+            f'"{summary}" does not fit a design of kind "{kind}", which compares days after with days before',
+            f'use summary = "{Summary.MEAN}"',
+        )
+    elif kind == DesignKind.CROSSOVER and summary in _WITHOUT_BASELINE:
+        yield Fault(
+            (*path, "summary"),
+            f'"{summary}" does not fit a design of kind "{kind}", where a tank has one number a period',
+            f'use summary = "{Summary.MEAN}", or a design in blocks',
+        )
+    if kind == DesignKind.BEFORE_AFTER and word(row, "baseline", Baseline) == Baseline.ADJUST:
+        yield Fault(
+            (*path, "baseline"),
+            f'"{Baseline.ADJUST}" does not fit a design of kind "{kind}", which is itself a change from the baseline',
+            f'use baseline = "{Baseline.CHANGE}"',
         )
 
 

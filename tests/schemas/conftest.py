@@ -69,7 +69,7 @@ def _without(table, *keys):
 
 _TANKS, _PLAN = SOUND["tanks"], SOUND["schedule"]
 VARIANTS = {
-    "parallel": {"design": {"kind": "parallel", "seed": "reef"}},
+    "parallel": {"design": {"kind": "parallel", "seed": "reef"}, "analysis": {"imputations": 20}},
     "balance": {"design": SOUND["design"] | {"balance": {"variable": "nitrate", "max_gap": 2.5}}},
     "incomplete-blocks": {
         "design": {"kind": "incomplete-blocks", "seed": "reef"},
@@ -82,7 +82,8 @@ VARIANTS = {
     "before-after": {
         "design": {"kind": "before-after"},
         "arms": SOUND["arms"][:2],
-        "analysis": {"imputations": 20},
+        "endpoints": [SOUND["endpoints"][0] | {"baseline": "change"}],
+        "analysis": {},
         "tanks": [_without(tank, "block") for tank in _TANKS[:2]],
     },
     "endpoints of their own": {

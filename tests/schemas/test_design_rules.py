@@ -34,6 +34,7 @@ INCOMPLETE = {"kind": "incomplete-blocks", "seed": "reef"}
 BEFORE = {"kind": "before-after"}
 BASELINE = [{"id": "ramp", "days": 28}, {"id": "assessment", "days": 84}]
 SPREAD = "leave no spread to judge a difference by"
+BEFORE_AFTER = {"kind": "before-after"}
 CASES = [
     # incomplete blocks
     ({"design": INCOMPLETE}, ['design.kind: every block has 3 tanks or more, one for each arm; write kind = "blocks".']),
@@ -104,7 +105,7 @@ CASES = [
 @pytest.mark.parametrize(("sections", "expected"), CASES, ids=lambda case: str(case)[:60])
 def test_what_a_design_asks(raw, sections, expected):
     sections = dict(sections)
-    if sections.get("endpoints") == "without baseline":
+    if sections.get("endpoints") == "without baseline" or sections.get("design") == BEFORE_AFTER:
         sections["endpoints"] = [raw["endpoints"][0] | {"baseline": "none"}]
     if sections.get("arms") == "without a test":
         sections["arms"] = [arm | {"role": "reference"} for arm in raw["arms"]]
@@ -219,6 +220,30 @@ def test_a_count_left_at_the_default_scale_is_refused(raw):
     endpoint = raw["endpoints"][1] | {"variable": "effort", "summary": "count"}
     endpoint.pop("scale", None)
     assert told(raw, endpoints=[raw["endpoints"][0], endpoint]) == [COUNT_AS_DIFFERENCE]
+
+
+CROSSOVER = {"kind": "crossover", "seed": "reef", "periods": 3, "washout_days": 56}
+MISFITS = [
+    (BEFORE_AFTER, {"summary": "slope"},
+     'summary: "slope" does not fit a design of kind "before-after", which compares days after with days before; use summary = "mean".'),
+    (BEFORE_AFTER, {"summary": "count", "variable": "effort", "scale": "ratio", "worthwhile": 0.8},
+     'summary: "count" does not fit a design of kind "before-after", which compares days after with days before; use summary = "mean".'),
+    (BEFORE_AFTER, {"summary": "mean", "baseline": "adjust"},
+     'baseline: "adjust" does not fit a design of kind "before-after", which is itself a change from the baseline; use baseline = "change".'),
+    (CROSSOVER, {"summary": "count", "variable": "effort", "scale": "ratio", "worthwhile": 0.8},
+     'summary: "count" does not fit a design of kind "crossover", where a tank has one number a period; use summary = "mean", or a design in blocks.'),
+    (CROSSOVER, {"summary": "days-to-target", "target": 5},
+     'summary: "days-to-target" does not fit a design of kind "crossover", where a tank has one number a period; use summary = "mean", or a design in blocks.'),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("design", "keys", "sentence"), MISFITS)
+def test_no_endpoint_is_analysed_as_another(raw, design, keys, sentence):
+    """Each of these was once analysed as something else than its protocol said, in silence."""
+    sound = raw["endpoints"][0] | {"baseline": "none"}
+    endpoint = raw["endpoints"][1] | keys
+    assert told(raw, design=design, endpoints=[sound]) == []
+    assert told(raw, design=design, endpoints=[sound, endpoint]) == [f'endpoints "nitrate-slope".{sentence}']
 
 
 def test_dunnett_is_for_estimates_against_one_arm(raw):
