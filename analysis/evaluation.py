@@ -222,7 +222,7 @@ def _times(
         curves=time_curves(question, times),
         horizon=horizon,
     )
-    return _noted(result, variable)
+    return _unfilled(protocol, _noted(result, variable))
 
 
 def _counts(
@@ -240,7 +240,7 @@ def _counts(
         rates=arm_rates(question, days),
         overdispersion=spread_of_counts(question, days),
     )
-    return _noted(result, variable)
+    return _unfilled(protocol, _noted(result, variable))
 
 
 def _before_after(
@@ -273,6 +273,14 @@ def _not_redrawn(allocation: Allocation, contrasts: tuple[Contrast, ...]) -> lis
         for c in contrasts
         if allocation.random and c.estimate is not None and c.randomisation is None
     ]
+
+
+def _unfilled(protocol: Protocol, result: EndpointResult) -> EndpointResult:
+    """With a note where the protocol asks for missing numbers to be filled in, and this kind has no way to."""
+    if protocol.analysis.imputations is None:
+        return result
+    note = f"Nothing is filled in for {result.summary}: the analysis with missing days filled in is for other summaries."
+    return replace(result, notes=(*result.notes, note))
 
 
 def _noted(result: EndpointResult, variable: Variable) -> EndpointResult:

@@ -19,8 +19,8 @@ from analysis.records import Sensitivity, TippingTable
 from analysis.summaries import Series, phase_series, summarise
 from analysis.tipping_point import tipping_point
 from schemas.errors import AnalysisError
-from schemas.protocol import BASELINE_PHASE
-from schemas.vocabulary import Baseline, DesignKind, Scale, Verdict
+from schemas.protocol import BASELINE_PHASE, FILLED_DESIGNS
+from schemas.vocabulary import Baseline, Scale, Verdict
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -40,7 +40,6 @@ FILLINGS = 20
 """Fillings behind each line of a tipping-point table."""
 REACH = 3
 """The table goes this many worthwhile differences either way, in half steps."""
-FILLED = (DesignKind.PARALLEL, DesignKind.BLOCKS, DesignKind.INCOMPLETE_BLOCKS)
 
 
 def imputed_contrasts(
@@ -54,7 +53,7 @@ def imputed_contrasts(
         Readings of the endpoint's variable with their bounds.
     """
     fillings = protocol.analysis.imputations
-    if fillings is None or protocol.design.kind not in FILLED or not question.kept:
+    if fillings is None or protocol.design.kind not in FILLED_DESIGNS or not question.kept:
         return None
     table, offsets = _day_table(protocol, question, readings)
     if not len(offsets):
@@ -81,7 +80,7 @@ def tipping_tables(
     """One table for each arm of a contrast that lost tanks."""
     missing = np.array([tank.y is None for tank in tanks], dtype=bool)
     step = question.distance
-    if not missing.any() or step is None or not question.kept or question.design not in FILLED:
+    if not missing.any() or step is None or not question.kept or question.design not in FILLED_DESIGNS:
         return
     known = dict(zip((tank.tank for tank in question.kept), question.data.y.tolist(), strict=True))
     x = _baselines(question, tanks)

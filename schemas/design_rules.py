@@ -6,7 +6,7 @@ import datetime as dt
 from typing import TYPE_CHECKING
 
 from schemas.plain_words import counted, listed, quoted
-from schemas.protocol import BASELINE_PHASE, POOLED_DESIGNS
+from schemas.protocol import BASELINE_PHASE, FILLED_DESIGNS, POOLED_DESIGNS
 from schemas.protocol_draft import CENTURY, Draft, day, text, whole, word
 from schemas.protocol_names import unknown, unknown_variable
 from schemas.protocol_places import Fault
@@ -30,6 +30,7 @@ def design_faults(draft: Draft) -> list[Fault]:
         *_crossover_keys(draft),
         *_balance(draft),
         *_variance(draft),
+        *_imputations(draft),
     ]
 
 
@@ -223,4 +224,14 @@ def _variance(draft: Draft) -> Iterator[Fault]:
             ("analysis", "variance"),
             f'"{Variance.OWN}" takes the error from pairs, and a design of kind "{draft.kind}" is not made of them',
             f'leave it out, or write variance = "{Variance.POOLED}"',
+        )
+
+
+def _imputations(draft: Draft) -> Iterator[Fault]:
+    """Filling in is asked for where the design has an analysis that can use it."""
+    if "imputations" in draft.table("analysis") and draft.kind not in {None, *FILLED_DESIGNS}:
+        yield Fault(
+            ("analysis", "imputations"),
+            f'does not belong to a design of kind "{draft.kind}", whose missing days are not filled in',
+            f"leave it out; it is for {listed(map(quoted, FILLED_DESIGNS))} only",
         )

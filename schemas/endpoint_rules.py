@@ -271,6 +271,13 @@ def _dunnett(draft: Draft) -> Iterator[Fault]:
     path = ("analysis", "multiplicity")
     if draft.table("analysis").get("multiplicity") != Multiplicity.DUNNETT:
         return
+    if draft.kind == DesignKind.BEFORE_AFTER:
+        yield Fault(
+            path,
+            f'"{Multiplicity.DUNNETT}" rests on one model of all arms, which a design of kind "{draft.kind}" has not',
+            f'use "{Multiplicity.HOLM}"',
+        )
+        return
     pairs = draft.table("analysis").get("contrasts")
     references = [pair[1] for pair in pairs if _is_pair(pair)] if isinstance(pairs, list) else []
     if len(set(references)) > 1:

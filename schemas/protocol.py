@@ -27,6 +27,8 @@ BASELINE_PHASE = "baseline"
 RAMP_PHASE = "ramp"
 POOLED_DESIGNS = frozenset({DesignKind.INCOMPLETE_BLOCKS, DesignKind.CROSSOVER})
 """Designs whose contrasts are not made of whole pairs, so that the model's common error is the rule."""
+FILLED_DESIGNS = (DesignKind.PARALLEL, DesignKind.BLOCKS, DesignKind.INCOMPLETE_BLOCKS)
+"""Designs in which a tank has one number, so that missing ones can be filled in."""
 
 _DAY = dt.timedelta(days=1)
 

@@ -36,6 +36,22 @@ def test_filling_in_is_done_only_where_the_protocol_asks(club):
     assert again(club, with_imputations(club.protocol, 20)).endpoints[0] == asked
 
 
+def test_kinds_that_are_not_filled_in_say_so(club):
+    parts = with_imputations(club.protocol, 2).model_dump(mode="json", exclude_none=True)
+    plain = parts["endpoints"][0]
+    timed = plain | {
+        "id": "days",
+        "summary": "days-to-target",
+        "target": 10,
+        "scale": "difference",
+        "baseline": "none",
+    }
+    parts["endpoints"] = [plain, timed]
+    for endpoint in again(club, type(club.protocol).model_validate(parts)).endpoints:
+        said = any("Nothing is filled in" in note for note in endpoint.notes)
+        assert said == (endpoint.id == "days") == (named(endpoint, "imputation") is None)
+
+
 def test_whole_data_are_not_changed_by_filling_in(invent):
     trial = invent()
     keep = trial.readings["variable"] == "nitrate"

@@ -87,6 +87,11 @@ CASES = [
     ({"design": BEFORE, "tanks": tanks([2])}, ["tanks: has 2 tanks for 3 arms; a before-after design needs a tank that is changed and one beside it that is not."]),
     ({"design": BEFORE, "schedule": {"sampling": [{"variable": "nitrate", "every_days": 28}]}},
      ['schedule.phases "baseline".days: 28 days hold 1 sampling day of nitrate, which is measured every 28 days, and a series before and after needs two of each; make the phase longer or sample more often.']),
+    # what an analysis has no use for
+    ({"design": CROSS, "analysis": {"imputations": 20}},
+     ['analysis.imputations: does not belong to a design of kind "crossover", whose missing days are not filled in; leave it out; it is for "parallel", "blocks" or "incomplete-blocks" only.']),
+    ({"design": BEFORE, "analysis": {"multiplicity": "dunnett"}},
+     ['analysis.multiplicity: "dunnett" rests on one model of all arms, which a design of kind "before-after" has not; use "holm".']),
     # balance
     ({"design": INCOMPLETE | {"balance": {"variable": "nitrate", "max_gap": 2}}, "tanks": tanks([2, 2, 2])},
      ['design.balance: does not belong to a design of kind "incomplete-blocks"; leave it out; it is for "parallel" or "blocks" only.']),
