@@ -97,6 +97,13 @@ def empty_readings() -> pd.DataFrame:
     )
 
 
+def empty_check_readings() -> pd.DataFrame:
+    """No readings of check samples, typed as with some: as readings, with site and sample in place of the tank."""
+    frame = empty_readings()
+    frame.insert(list(frame.columns).index("tank"), "site", frame["tank"])
+    return frame.rename(columns={"tank": "sample"})
+
+
 def readings_schema(protocol: Protocol, latest: dt.date, *, draft: bool = False) -> pa.DataFrameSchema:
     """The schema of a trial's readings: its tanks, variables, bounds and days.
 

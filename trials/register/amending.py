@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from sqlalchemy import select
 
 from schemas.errors import RegisterError
+from schemas.events import amount_in_words
 from schemas.plain_words import listed, nearest, quoted
 from schemas.vocabulary import DesignKind
 from trials.register import queries, tables
@@ -16,15 +17,17 @@ from trials.register.bodies import (
     CorrectionBody,
     DeviationBody,
     DropoutBody,
+    EventCorrectionBody,
     IntakeBody,
     RescueBody,
     TankBody,
     UnmaskingBody,
 )
 from trials.register.chain import Kind
+from trials.register.kept import EVENTS, READINGS
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Iterable, Mapping, Sequence
     from typing import Any
 
     import pandas as pd
@@ -32,10 +35,12 @@ if TYPE_CHECKING:
 
     from schemas.protocol import Protocol
     from trials.register.bodies import Body
+    from trials.register.kept import Kept
     from trials.register.records import Entry
 
 KINDS: dict[Kind, type[Body]] = {
     Kind.CORRECTION: CorrectionBody,
+    Kind.EVENT_CORRECTION: EventCorrectionBody,
     Kind.DEVIATION: DeviationBody,
     Kind.DROPOUT: DropoutBody,
     Kind.RESCUE: RescueBody,
@@ -63,9 +68,11 @@ def refuse_unfit(connection: Connection, trial: str, protocol: Protocol, body: B
     Raises
     ------
     RegisterError
-        No such reading, tank or arm, or it is recorded already.
+        No such reading, event, tank or arm, or it is recorded already.
     """
     match body:
+        case EventCorrectionBody():
+            _refuse_event_correction(connection, trial, body)
         case CorrectionBody():
             _refuse_correction(connection, trial, body)
         case TankBody():
@@ -83,6 +90,23 @@ def _refuse_correction(connection: Connection, trial: str, body: CorrectionBody)
     if now == (body.value, body.sign):
         says = "is withdrawn already" if body.value is None else f"says {body.sign}{body.value:g} already"
         raise RegisterError(f"Reading {body.reading} of {trial} {says}; nothing was changed.")
+
+
+def _refuse_event_correction(connection: Connection, trial: str, body: EventCorrectionBody) -> None:
+    held = refuse_unknown_event(connection, trial, body.event)
+    last = event_corrections(queries.entries(connection, trial=trial, kind=Kind.EVENT_CORRECTION)).get(
+        body.event
+    )
+    if body.amount is None and last is not None and last.amount is None:
+        raise RegisterError(f"Event {body.event} of {trial} is withdrawn already; nothing was changed.")
+    if body.amount is not None and held.amount is None:
+        raise RegisterError(
+            f"Event {body.event} of {trial} is of the kind {held.kind}, which has no amount; withdraw it if it is wrong."
+        )
+    now = (last.amount, last.unit) if last else (held.amount, held.unit)
+    if now == (body.amount, body.unit) and body.amount is not None:
+        says = amount_in_words(body.amount, body.unit)
+        raise RegisterError(f"Event {body.event} of {trial} says {says} already; nothing was changed.")
 
 
 def _refuse_tank(protocol: Protocol, body: TankBody) -> None:
@@ -108,8 +132,9 @@ def first(connection: Connection, trial: str, kind: Kind) -> Entry | None:
 
 
 def readings_in(entries: Iterable[Entry]) -> bool:
-    """Whether any of these entries took a reading in: the data that an amendment may have been made after."""
-    return any(IntakeBody.of(entry).readings > 0 for entry in entries if entry.kind == Kind.INTAKE)
+    """Whether any of these entries took data in that an amendment may have been made after: readings, or events."""
+    bodies = (IntakeBody.of(entry) for entry in entries if entry.kind == Kind.INTAKE)
+    return any(body.readings > 0 or body.events for body in bodies)
 
 
 def refuse_unknown_tank(protocol: Protocol, tank: str) -> None:
@@ -124,17 +149,26 @@ def refuse_unknown_tank(protocol: Protocol, tank: str) -> None:
 
 def refuse_unknown_reading(connection: Connection, trial: str, number: int) -> Any:
     """Give a reading of a trial as it was taken in, with its ``entry``; raises RegisterError where there is none."""
-    table = tables.readings
+    return _known(connection, trial, READINGS, number)
+
+
+def refuse_unknown_event(connection: Connection, trial: str, number: int) -> Any:
+    """Give an event of a trial as it was taken in, with its ``entry``; raises RegisterError where there is none."""
+    return _known(connection, trial, EVENTS, number)
+
+
+def _known(connection: Connection, trial: str, kept: Kept, number: int) -> Any:
+    table = kept.table
     query = (
         select(table)
         .join(tables.entries, tables.entries.c.number == table.c.entry)
-        .where(tables.entries.c.trial == trial, table.c.reading == number)
+        .where(tables.entries.c.trial == trial, table.c[kept.key] == number)
     )
     found = connection.execute(query).first()
     if found is None:
         raise RegisterError(
-            f"{trial} has no reading {number}; `fairtank history {trial} --tank TANK` shows the numbers of a tank's "
-            "readings."
+            f"{trial} has no {kept.key} {number}; `fairtank history {trial} --tank TANK` shows the numbers of a tank's "
+            f"{kept.title}."
         )
     return found
 
@@ -145,16 +179,33 @@ def corrections(entries: Iterable[Entry]) -> dict[int, CorrectionBody]:
     return {body.reading: body for body in found}
 
 
+def event_corrections(entries: Iterable[Entry]) -> dict[int, EventCorrectionBody]:
+    """The last correction of each event, by its number."""
+    found = (EventCorrectionBody.of(entry) for entry in entries if entry.kind == Kind.EVENT_CORRECTION)
+    return {body.event: body for body in found}
+
+
+def corrected_events(events: pd.DataFrame, by_number: Mapping[int, EventCorrectionBody]) -> pd.DataFrame:
+    """The events with their corrections in force: other amounts put in, withdrawn events left out."""
+    return _corrected(events, "event", "amount", ("unit", "raw_amount", "raw_unit"), by_number)
+
+
 def corrected(readings: pd.DataFrame, by_number: Mapping[int, CorrectionBody]) -> pd.DataFrame:
     """The readings with their corrections in force: other values put in, withdrawn readings left out."""
-    concerned = readings["reading"].isin(list(by_number))
+    return _corrected(readings, "reading", "value", ("sign", "raw_value", "raw_unit"), by_number)
+
+
+def _corrected(
+    frame: pd.DataFrame, key: str, number: str, beside: Sequence[str], by_number: Mapping[int, Any]
+) -> pd.DataFrame:
+    concerned = frame[key].isin(list(by_number))
     if not concerned.any():
-        return readings
-    readings = readings.copy()
-    for place, number in readings.loc[concerned, "reading"].items():
-        body = by_number[number]
-        if body.value is not None:
-            for column in ("value", "sign", "raw_value", "raw_unit"):
-                readings.loc[place, column] = getattr(body, column)
-    withdrawn = [number for number, body in by_number.items() if body.value is None]
-    return readings[~readings["reading"].isin(withdrawn)].reset_index(drop=True)
+        return frame
+    frame = frame.copy()
+    for place, which in frame.loc[concerned, key].items():
+        body = by_number[which]
+        if getattr(body, number) is not None:
+            for column in (number, *beside):
+                frame.loc[place, column] = getattr(body, column)
+    withdrawn = [which for which, body in by_number.items() if getattr(body, number) is None]
+    return frame[~frame[key].isin(withdrawn)].reset_index(drop=True)

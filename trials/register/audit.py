@@ -20,8 +20,10 @@ from trials.register.audit_amendments import amendment_findings, kept_files
 from trials.register.bodies import AllocationBody, IntakeBody, SealBody
 from trials.register.chain import GENESIS, Kind, first_fault
 from trials.register.digests import canonical_lines, lines_digest
-from trials.register.frames import ROW_COLUMNS, reading_frame
+from trials.register.frames import ROW_COLUMNS, kept_frame
+from trials.register.kept import ALL, READINGS
 from trials.register.records import Finding
+from trials.register.sqlite import format_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
@@ -30,7 +32,8 @@ if TYPE_CHECKING:
     from sqlalchemy import Connection
 
     from schemas.protocol import Protocol
-    from trials.register.bodies import KeptFile
+    from trials.register.bodies import KeptFile, Stored
+    from trials.register.kept import Kept
     from trials.register.records import Entry
 
 _SHOWN = 10
@@ -85,7 +88,7 @@ def _guards(connection: Connection) -> Iterator[Finding]:
     """Whether the triggers that refuse changes are all there, as they were made."""
     query = "SELECT name, sql FROM sqlite_master WHERE type = 'trigger'"
     present = {row.name: row.sql for row in connection.exec_driver_sql(query)}
-    expected = tables.triggers()
+    expected = tables.triggers(tables.missing_in(format_of(connection)))
     states = dict.fromkeys(expected.keys() - present.keys(), "missing")
     states |= dict.fromkeys(present.keys() - expected.keys(), "not the register's own")
     states |= {name: "changed" for name in present.keys() & expected if present[name] != expected[name]}
@@ -188,10 +191,10 @@ def _baselines(
         return
     chunks = (
         [row for row in chunk if row.entry < entry.number]
-        for chunk in queries.readings_of_trial(connection, entry.trial)
+        for chunk in queries.kept_of_trial(connection, READINGS, entry.trial)
     )
     try:
-        readings = reading_frame(filter(None, chunks), defaultdict(str))
+        readings = kept_frame(filter(None, chunks), defaultdict(str), READINGS)
     except ValueError:
         return  # a moment was changed, as is said of the readings
     made = queries.entries(connection, trial=entry.trial, kind=Kind.CORRECTION)
@@ -226,21 +229,28 @@ def _intake(connection: Connection, entry: Entry, body: IntakeBody) -> Iterator[
         yield Finding(
             "rows", where, f"The rows of {name} (entry {entry.number}) are not as many as its entry says."
         )
+    for kept in ALL:
+        if not _is_as_taken_in(connection, entry.number, kept, body.stored(kept.name)):
+            yield Finding(
+                kept.name,
+                where,
+                f"The {kept.title} of {name} (entry {entry.number}) are not those that were taken in.",
+            )
 
+
+def _is_as_taken_in(connection: Connection, entry: int, kept: Kept, said: Stored | None) -> bool:
+    """Whether what is stored of a kind under an entry has the digest and the numbers that the entry says."""
     numbers: list[int] = []
 
     def numbered() -> Iterator[Sequence[Any]]:
-        for chunk in queries.readings_of(connection, entry.number):
+        for chunk in queries.kept_of(connection, kept, entry):
             numbers.extend(row[0] for row in chunk)
             yield [row[1:] for row in chunk]
 
-    expected = list(range(body.first_reading, body.first_reading + body.readings))
-    if _digest(numbered()) != body.readings_digest or numbers != expected:
-        yield Finding(
-            "readings",
-            where,
-            f"The readings of {name} (entry {entry.number}) are not those that were taken in.",
-        )
+    digest = _digest(numbered())
+    if said is None:
+        return not numbers
+    return digest == said.digest and numbers == list(range(said.first, said.first + said.count))
 
 
 def _digest(chunks: Iterable[Sequence[Any]]) -> str:
@@ -248,8 +258,8 @@ def _digest(chunks: Iterable[Sequence[Any]]) -> str:
 
 
 def _strays(connection: Connection, intakes: dict[int, IntakeBody]) -> Iterator[Finding]:
-    """Rows and readings under an entry that took no file in."""
-    for table in (tables.rows, tables.readings):
+    """Rows, readings and events under an entry that took no file in."""
+    for table in (tables.rows, *(kept.table for kept in ALL)):
         for number in connection.execute(select(table.c.entry).distinct()).scalars():
             if number not in intakes:
                 yield Finding(

@@ -9,10 +9,18 @@ from pydantic import ValidationError
 from sqlalchemy import select
 
 from trials.protocol_file import from_canonical
-from trials.register import queries, tables
+from trials.register import queries
 from trials.register.amending import KINDS, readings_in
-from trials.register.bodies import AmendmentBody, CorrectionBody, DeviationBody, SealBody, TankBody
+from trials.register.bodies import (
+    AmendmentBody,
+    CorrectionBody,
+    DeviationBody,
+    EventCorrectionBody,
+    SealBody,
+    TankBody,
+)
 from trials.register.chain import Kind
+from trials.register.kept import EVENTS, READINGS
 from trials.register.protocol_changes import fixed_parts_changed
 from trials.register.records import Finding
 
@@ -63,13 +71,12 @@ def kept_files(entry: Entry) -> Iterator[tuple[str, str]]:
 def _fits(
     connection: Connection, entry: Entry, body: Body, earlier: Sequence[Entry], sealed: Protocol
 ) -> Iterator[Finding]:
-    if isinstance(body, CorrectionBody):
-        table = tables.readings.c
-        owner = connection.execute(select(table.entry).where(table.reading == body.reading)).scalar()
-        if owner not in {e.number for e in earlier}:
-            yield _finding(
-                entry, f"corrects reading {body.reading}, which {entry.trial} did not hold by then"
-            )
+    if isinstance(body, CorrectionBody | EventCorrectionBody):
+        kept = READINGS if isinstance(body, CorrectionBody) else EVENTS
+        number = getattr(body, kept.key)
+        query = select(kept.table.c.entry).where(kept.table.c[kept.key] == number)
+        if connection.execute(query).scalar() not in {e.number for e in earlier}:
+            yield _finding(entry, f"corrects {kept.key} {number}, which {entry.trial} did not hold by then")
     elif isinstance(body, TankBody):
         if body.tank not in {tank.id for tank in sealed.tanks}:
             yield _finding(entry, f"is about {body.tank}, which is no tank of {entry.trial}")

@@ -69,10 +69,19 @@ class AllocationBody(Body):
     file: KeptFile | None
 
 
+class Stored(Body):
+    """What one file brought of events or of readings of check samples: numbered from ``first`` without a gap."""
+
+    count: Annotated[int, Field(ge=1)]
+    first: Annotated[int, Field(ge=1)]
+    digest: Digest
+
+
 class IntakeBody(Body):
     """One file taken in: what its rows became, and the digests of its rows and readings as they are stored.
 
-    ``first_reading`` is the number of its first reading; the others follow without a gap.
+    ``first_reading`` is the number of its first reading; the others follow without a gap. ``events`` and ``checks``
+    are None where the file brought none.
     """
 
     file: KeptFile
@@ -84,7 +93,21 @@ class IntakeBody(Body):
     first_reading: Annotated[int, Field(ge=1)]
     rows_digest: Digest
     readings_digest: Digest
+    events: Stored | None = None
+    checks: Stored | None = None
     remarks: tuple[str, ...]
+
+    def stored(self, name: str) -> Stored | None:
+        """What the file brought of ``readings``, ``events`` or ``checks``."""
+        if name == "events":
+            return self.events
+        if name == "checks":
+            return self.checks
+        return (
+            Stored(count=self.readings, first=self.first_reading, digest=self.readings_digest)
+            if self.readings
+            else None
+        )
 
 
 class StatedBody(Body):
@@ -104,6 +127,19 @@ class CorrectionBody(StatedBody):
     value: Annotated[float, Field(allow_inf_nan=False)] | None = None
     sign: Literal["", "<", ">"] = ""
     raw_value: str = ""
+    raw_unit: str = ""
+
+
+class EventCorrectionBody(StatedBody):
+    """Another amount for an event, or none where it is withdrawn; the event as taken in stays where it is.
+
+    ``amount`` and ``unit`` are canonical, ``raw_amount`` and ``raw_unit`` as typed.
+    """
+
+    event: Annotated[int, Field(ge=1)]
+    amount: Annotated[float, Field(allow_inf_nan=False, ge=0)] | None = None
+    unit: str = ""
+    raw_amount: str = ""
     raw_unit: str = ""
 
 

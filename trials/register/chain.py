@@ -34,6 +34,7 @@ class Kind(StrEnum):
     ALLOCATION = "allocation"
     INTAKE = "intake"
     CORRECTION = "correction"
+    EVENT_CORRECTION = "event-correction"
     DEVIATION = "deviation"
     DROPOUT = "dropout"
     RESCUE = "rescue"

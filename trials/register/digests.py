@@ -44,7 +44,7 @@ def canonical_lines(columns: Sequence[Sequence[Any]]) -> list[str]:
     Parameters
     ----------
     columns : sequence of sequences
-        Columns of equal length, each of one type: str, int or finite float.
+        Columns of equal length, each of one type: str, int or finite float, or None where nothing is.
 
     Raises
     ------
@@ -109,11 +109,11 @@ def _moments(column: pd.Series[Any]) -> list[str]:
 
 def _encoding(column: Sequence[Any]) -> dict[Any, str]:
     """The JSON of each different value of a column."""
-    first = column[0] if column else ""
+    first = next((value for value in column if value is not None), "")
     encode: Any = (
         encode_basestring if isinstance(first, str) else _number if isinstance(first, float) else str
     )
-    return {value: encode(value) for value in set(column)}
+    return {value: "null" if value is None else encode(value) for value in set(column)}
 
 
 def _number(value: float) -> str:

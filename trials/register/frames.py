@@ -9,51 +9,16 @@ import pandas as pd
 
 from schemas.vocabulary import RowOutcome
 from trials.register.digests import values
+from trials.register.kept import EVENTS
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
+    from trials.register.kept import Kept
     from trials.register.records import IntakeBatch
 
 ROW_COLUMNS = ("sheet", "row", "outcome", "cells", "reasons")
 """Columns of a row of a file, in the order in which they are stored and hashed."""
-
-READING_COLUMNS = (
-    "sheet",
-    "row",
-    "tank",
-    "taken_at",
-    "utc_offset",
-    "variable",
-    "value",
-    "sign",
-    "replicate",
-    "kit",
-    "by",
-    "note",
-    "raw_value",
-    "raw_unit",
-)
-"""Columns of a reading, in the order in which they are stored and hashed."""
-
-_RETURNED = {
-    "reading": "int64",
-    "tank": "str",
-    "taken_at": "datetime64[us]",
-    "utc_offset": "str",
-    "variable": "str",
-    "value": "float64",
-    "sign": "str",
-    "replicate": "int64",
-    "kit": "str",
-    "by": "str",
-    "note": "str",
-    "raw_value": "str",
-    "raw_unit": "str",
-    "file": "str",
-    "sheet": "str",
-    "row": "int64",
-}
 
 
 def row_columns(batch: IntakeBatch) -> list[list[Any]]:
@@ -71,63 +36,76 @@ def row_columns(batch: IntakeBatch) -> list[list[Any]]:
     return [values(frame[name]) for name in ROW_COLUMNS]
 
 
-def reading_columns(batch: IntakeBatch) -> list[list[Any]]:
-    """Give the readings of a batch as columns, in their order.
+def kept_columns(batch: IntakeBatch, kept: Kept) -> list[list[Any]]:
+    """Give what a batch brings of one kind as columns, in its order; the amount of an event may be None.
 
     Raises
     ------
     ValueError
-        A value is missing or not finite, or a reading belongs to no accepted row: a fault of the caller.
+        A value is missing or not finite, or it belongs to no accepted row: a fault of the caller.
     """
-    frame = batch.readings[list(READING_COLUMNS)]
-    _refuse_gaps(frame)
-    if not np.isfinite(frame["value"].to_numpy(dtype=float)).all():
-        raise ValueError("a reading has a finite value")
+    frame: pd.DataFrame = getattr(batch, kept.name)[list(kept.columns)]
+    may_lack = {kept.number} if kept is EVENTS else set()
+    _refuse_gaps(frame.drop(columns=list(may_lack)))
+    number = frame[kept.number].to_numpy(dtype=float)
+    if not (np.isfinite(number) | (np.isnan(number) & bool(may_lack))).all():
+        raise ValueError(f"{kept.title} have a finite {kept.number}")
     accepted = batch.rows.loc[batch.rows["outcome"] == RowOutcome.ACCEPTED.value, ["sheet", "row"]]
     if not pd.MultiIndex.from_frame(frame[["sheet", "row"]]).isin(pd.MultiIndex.from_frame(accepted)).all():
-        raise ValueError("a reading belongs to an accepted row of its file")
-    typed = frame.astype({"taken_at": "datetime64[us]", "value": float})
-    return [values(typed[name]) for name in READING_COLUMNS]
+        raise ValueError(f"{kept.title} belong to an accepted row of their file")
+    typed = frame.astype({kept.moment: "datetime64[us]", kept.number: float})
+    columns = {name: values(typed[name]) for name in kept.columns}
+    if may_lack:
+        columns[kept.number] = [
+            None if gap else at for at, gap in zip(number.tolist(), np.isnan(number), strict=True)
+        ]
+    return list(columns.values())
 
 
-def reading_frame(chunks: Iterable[Sequence[Any]], file_names: Mapping[int, str]) -> pd.DataFrame:
-    """Build the frame of readings from what the database returns.
+def kept_frame(chunks: Iterable[Sequence[Any]], file_names: Mapping[int, str], kept: Kept) -> pd.DataFrame:
+    """Build the frame of one kind from what the database returns.
 
     Parameters
     ----------
     chunks : iterable of sequences
-        Rows of ``reading``, ``entry`` and :data:`READING_COLUMNS`, in chunks.
+        Rows of its number, ``entry`` and its columns, in chunks.
     file_names : mapping
         Name of the file by the number of its entry.
+    kept : Kept
+        Which kind.
 
     Returns
     -------
     DataFrame
-        Typed also when empty; sorted by tank, variable, taken_at, replicate, and then in order of intake.
+        Typed also when empty; sorted by the columns of ``kept.order``, and then in order of intake.
     """
-    names = ("reading", "entry", *READING_COLUMNS)
+    names = (kept.key, "entry", *kept.columns)
     columns: dict[str, list[Any]] = {name: [] for name in names}
     # The same few texts come back a million times: each is kept once.
-    kept: dict[Any, Any] = {}
+    once: dict[Any, Any] = {}
     for chunk in chunks:
         for name, column in zip(names, zip(*chunk, strict=True), strict=True):
             columns[name].extend(
-                map(kept.setdefault, column, column) if isinstance(column[0], str) else column
+                map(once.setdefault, column, column) if isinstance(column[0], str) else column
             )
     columns["file"] = [file_names[entry] for entry in columns.pop("entry")]
-    typed = {
-        name: pd.Series(columns[name], dtype=dtype) for name, dtype in _RETURNED.items() if name != "taken_at"
-    }
-    typed["taken_at"] = pd.Series(np.array(columns["taken_at"], dtype="datetime64[us]"))
-    frame = pd.DataFrame(typed, columns=list(_RETURNED))
-    return frame.iloc[_order(frame)].reset_index(drop=True)
+    frame = pd.DataFrame({name: _typed(columns[name], dtype) for name, dtype in kept.dtypes.items()})
+    return frame.iloc[_order(frame, kept)].reset_index(drop=True)
 
 
-def _order(frame: pd.DataFrame) -> np.ndarray[Any, np.dtype[np.intp]]:
+def _typed(column: list[Any], dtype: str) -> pd.Series[Any]:
+    if dtype.startswith("datetime"):
+        return pd.Series(np.array(column, dtype=dtype))
+    return pd.Series(column, dtype=dtype)
+
+
+def _order(frame: pd.DataFrame, kept: Kept) -> np.ndarray[Any, np.dtype[np.intp]]:
     """The order of the rows; texts are ranked first, since sorting a million of them is slow."""
-    tank, variable = (pd.factorize(frame[name], sort=True)[0] for name in ("tank", "variable"))
-    taken_at = frame["taken_at"].to_numpy()
-    return np.lexsort((frame["reading"], frame["replicate"], taken_at, variable, tank))
+    keys = [
+        pd.factorize(frame[name], sort=True)[0] if kept.dtypes[name] == "str" else frame[name].to_numpy()
+        for name in (*kept.order, kept.key)
+    ]
+    return np.lexsort(keys[::-1])
 
 
 def _refuse_gaps(frame: pd.DataFrame) -> None:

@@ -1,4 +1,4 @@
-"""What the register knows of one reading or one tank, line by line in the order of the chain."""
+"""What the register knows of one reading, event or tank, line by line in the order of the chain."""
 
 from __future__ import annotations
 
@@ -6,72 +6,130 @@ from typing import TYPE_CHECKING
 
 from sqlalchemy import select
 
+from schemas.events import amount_in_words
 from schemas.plain_words import quoted
 from schemas.variables import variables_for
 from trials.register import queries, tables
 from trials.register.amending import TANK_KINDS
-from trials.register.bodies import AllocationBody, CorrectionBody, DeviationBody, IntakeBody
+from trials.register.bodies import (
+    AllocationBody,
+    CorrectionBody,
+    DeviationBody,
+    EventCorrectionBody,
+    IntakeBody,
+)
 from trials.register.chain import Kind
+from trials.register.kept import EVENTS, READINGS
 from trials.register.records import HistoryLine
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Iterator, Mapping, Sequence
     from typing import Any
 
     from sqlalchemy import Connection
 
     from schemas.protocol import Protocol
+    from trials.register.kept import Kept
     from trials.register.records import Entry
 
 
 def of_reading(connection: Connection, trial: str, protocol: Protocol, number: int) -> list[HistoryLine]:
     """How a reading came in, and what was said of it since; empty where the trial has no such reading."""
-    return _lines(connection, trial, protocol, tables.readings.c.reading == number, tank=None)
+    found = {READINGS: _stored(connection, trial, READINGS, tables.readings.c.reading == number)}
+    return _lines(connection, trial, protocol, found, tank=None)
+
+
+def of_event(connection: Connection, trial: str, protocol: Protocol, number: int) -> list[HistoryLine]:
+    """How an event came in, and what was said of it since; empty where the trial has no such event."""
+    found = {EVENTS: _stored(connection, trial, EVENTS, tables.events.c.event == number)}
+    return _lines(connection, trial, protocol, found, tank=None)
 
 
 def of_tank(connection: Connection, trial: str, protocol: Protocol, tank: str) -> list[HistoryLine]:
-    """The arm of a tank, its readings with their numbers and corrections, and what happened to it."""
-    return _lines(connection, trial, protocol, tables.readings.c.tank == tank, tank=tank)
+    """The arm of a tank, its readings and events with their numbers and corrections, and what happened to it."""
+    found = {kept: _stored(connection, trial, kept, kept.table.c.tank == tank) for kept in (READINGS, EVENTS)}
+    return _lines(connection, trial, protocol, found, tank=tank)
 
 
-def _lines(
-    connection: Connection, trial: str, protocol: Protocol, which: Any, tank: str | None
-) -> list[HistoryLine]:
-    table = tables.readings
+def _stored(connection: Connection, trial: str, kept: Kept, which: Any) -> list[Any]:
+    table = kept.table
     query = (
         select(table)
         .join(tables.entries, tables.entries.c.number == table.c.entry)
         .where(tables.entries.c.trial == trial, which)
-        .order_by(table.c.reading)
+        .order_by(table.c[kept.key])
     )
-    found = connection.execute(query).all()
+    return list(connection.execute(query))
+
+
+def _lines(
+    connection: Connection,
+    trial: str,
+    protocol: Protocol,
+    found: Mapping[Kept, Sequence[Any]],
+    tank: str | None,
+) -> list[HistoryLine]:
     units = {name: variable.unit for name, variable in variables_for(protocol).items()}
-    by_entry: dict[int, list[Any]] = {}
-    for row in found:
-        by_entry.setdefault(row.entry, []).append(row)
-    known = {row.reading: row for row in found}
+    readings, events = ({row[0]: row for row in found.get(kept, ())} for kept in (READINGS, EVENTS))
     lines: list[HistoryLine] = []
     for entry in queries.entries(connection, trial=trial):
-        if entry.kind == Kind.INTAKE and entry.number in by_entry:
-            file = IntakeBody.of(entry).file.name
-            lines += (_taken_in(entry, row, file, units) for row in by_entry[entry.number])
-        elif entry.kind == Kind.CORRECTION:
-            lines += _corrected(entry, known, units)
-        elif tank is not None:
-            lines += _of_the_tank(entry, tank)
+        match entry.kind:
+            case Kind.INTAKE:
+                file = IntakeBody.of(entry).file.name
+                lines += (
+                    _taken_in(entry, row, file, units)
+                    for row in readings.values()
+                    if row.entry == entry.number
+                )
+                lines += (_happened(entry, row, file) for row in events.values() if row.entry == entry.number)
+            case Kind.CORRECTION:
+                lines += _corrected(entry, readings, units)
+            case Kind.EVENT_CORRECTION:
+                lines += _event_corrected(entry, events)
+            case _ if tank is not None:
+                lines += _of_the_tank(entry, tank)
     return lines
 
 
 def _taken_in(entry: Entry, row: Any, file: str, units: Mapping[str, str]) -> HistoryLine:
-    sheet = f" of sheet {row.sheet}" if row.sheet else ""
     test = f", test {row.replicate}" if row.replicate > 1 else ""
     written = f"{row.raw_value} {row.raw_unit}".strip()
     text = (
-        f"{row.tank}, {row.variable}, {row.taken_at.replace('T00:00:00', '').replace('T', ' ')}{test}: "
+        f"{row.tank}, {row.variable}, {_moment(row.taken_at)}{test}: "
         f"{_value(row.value, row.sign, units.get(row.variable, ''))} "
-        f"(written {quoted(written)}, {file}, row {row.row}{sheet})"
+        f"(written {quoted(written)}, {_place(row, file)})"
     )
     return HistoryLine(entry.number, entry.at, entry.kind, text, row.reading, by=row.by)
+
+
+def _happened(entry: Entry, row: Any, file: str) -> HistoryLine:
+    amount = "" if row.amount is None else amount_in_words(row.amount, row.unit)
+    what = "; ".join(filter(None, (amount, row.note)))
+    written = f"{row.raw_amount} {row.raw_unit}".strip()
+    said = f"written {quoted(written)}, " if written else ""
+    text = (
+        f"{row.tank}, {row.kind}, {_moment(row.at)}{f': {what}' if what else ''} ({said}{_place(row, file)})"
+    )
+    return HistoryLine(entry.number, entry.at, entry.kind, text, None, row.by, event=row.event)
+
+
+def _event_corrected(entry: Entry, known: Mapping[int, Any]) -> Iterator[HistoryLine]:
+    body = EventCorrectionBody.of(entry)
+    if body.event not in known:
+        return
+    text = "withdrawn"
+    if body.amount is not None:
+        written = f"{body.raw_amount} {body.raw_unit}".strip()
+        text = f"corrected to {amount_in_words(body.amount, body.unit)} (written {quoted(written)})"
+    yield HistoryLine(entry.number, entry.at, entry.kind, text, None, body.by, body.why, event=body.event)
+
+
+def _moment(stored: str) -> str:
+    return stored.replace("T00:00:00", "").replace("T", " ")
+
+
+def _place(row: Any, file: str) -> str:
+    return f"{file}, row {row.row}{f' of sheet {row.sheet}' if row.sheet else ''}"
 
 
 def _corrected(entry: Entry, known: Mapping[int, Any], units: Mapping[str, str]) -> Iterator[HistoryLine]:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 from sqlalchemy import func, select
 
 from trials.register import tables
-from trials.register.frames import READING_COLUMNS, ROW_COLUMNS
+from trials.register.frames import ROW_COLUMNS
 from trials.register.records import Entry
 
 if TYPE_CHECKING:
@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from sqlalchemy import Connection
 
     from trials.register.chain import Kind
+    from trials.register.kept import Kept
 
 _CHUNK = 1_000
 
@@ -57,9 +58,9 @@ def last_number(connection: Connection, trial: str, kind: Kind) -> int:
     return connection.execute(query).scalar_one() or 0
 
 
-def next_reading(connection: Connection) -> int:
-    """Give the number that the next reading gets."""
-    last = connection.execute(select(func.max(tables.readings.c.reading))).scalar_one()
+def next_number(connection: Connection, kept: Kept) -> int:
+    """Give the number that the next reading or event gets."""
+    last = connection.execute(select(func.max(kept.table.c[kept.key]))).scalar_one()
     return (last or 0) + 1
 
 
@@ -74,20 +75,19 @@ def rows_of(connection: Connection, entry: int) -> Iterator[Sequence[Any]]:
     yield from connection.execution_options(yield_per=_CHUNK).execute(query).partitions()
 
 
-def readings_of(connection: Connection, entry: int) -> Iterator[Sequence[Any]]:
-    """Read the readings of one file in chunks: ``reading`` and :data:`READING_COLUMNS`, by number."""
-    table = tables.readings.c
-    query = select(table.reading, *(table[name] for name in READING_COLUMNS)).where(table.entry == entry)
-    yield from (
-        connection.execution_options(yield_per=_CHUNK).execute(query.order_by(table.reading)).partitions()
-    )
+def kept_of(connection: Connection, kept: Kept, entry: int) -> Iterator[Sequence[Any]]:
+    """Read what one file brought of a kind in chunks: its number and its columns, by number."""
+    table = kept.table.c
+    number = table[kept.key]
+    query = select(number, *(table[name] for name in kept.columns)).where(table.entry == entry)
+    yield from connection.execution_options(yield_per=_CHUNK).execute(query.order_by(number)).partitions()
 
 
-def readings_of_trial(connection: Connection, trial: str) -> Iterator[Sequence[Any]]:
-    """Read the readings of a trial in chunks: ``reading``, ``entry`` and :data:`READING_COLUMNS`."""
-    table = tables.readings.c
+def kept_of_trial(connection: Connection, kept: Kept, trial: str) -> Iterator[Sequence[Any]]:
+    """Read what a trial holds of a kind in chunks: its number, ``entry`` and its columns."""
+    table = kept.table.c
     query = (
-        select(table.reading, table.entry, *(table[name] for name in READING_COLUMNS))
+        select(table[kept.key], table.entry, *(table[name] for name in kept.columns))
         .join(tables.entries, tables.entries.c.number == table.entry)
         .where(tables.entries.c.trial == trial)
     )

@@ -8,10 +8,11 @@ from typing import TYPE_CHECKING, Any
 
 from schemas.vocabulary import RowOutcome
 from trials.register import queries, tables
-from trials.register.bodies import IntakeBody, KeptFile
+from trials.register.bodies import IntakeBody, KeptFile, Stored
 from trials.register.chain import Kind, following
 from trials.register.digests import table_digest
-from trials.register.frames import reading_columns, row_columns
+from trials.register.frames import kept_columns, row_columns
+from trials.register.kept import ALL, READINGS
 
 if TYPE_CHECKING:
     import datetime as dt
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
     from sqlalchemy import Connection, Table
 
     from trials.register.bodies import Body
+    from trials.register.kept import Kept
     from trials.register.records import Entry, IntakeBatch, SourceFile
 
 _CHUNK = 1_000
@@ -27,19 +29,23 @@ _CHUNK = 1_000
 
 @dataclass(frozen=True)
 class PreparedBatch:
-    """A batch as columns in the order of the tables, with the digests of its rows and readings."""
+    """A batch as columns in the order of the tables, with their digests.
+
+    ``kept`` holds the columns of what the file brought, by name, and ``digests`` those of ``rows`` and of each of them.
+    """
 
     batch: IntakeBatch
     rows: list[list[Any]]
-    readings: list[list[Any]]
-    rows_digest: str
-    readings_digest: str
+    kept: dict[str, list[list[Any]]]
+    digests: dict[str, str]
 
 
 def prepare(batch: IntakeBatch) -> PreparedBatch:
     """Do all of an intake that takes long and needs no database."""
-    rows, readings = row_columns(batch), reading_columns(batch)
-    return PreparedBatch(batch, rows, readings, table_digest(rows), table_digest(readings))
+    rows = row_columns(batch)
+    columns = {kept.name: kept_columns(batch, kept) for kept in ALL}
+    digests = {name: table_digest(table) for name, table in (("rows", rows), *columns.items())}
+    return PreparedBatch(batch, rows, columns, digests)
 
 
 def append(connection: Connection, trial: str, kind: Kind, at: dt.datetime, body: Body) -> Entry:
@@ -57,9 +63,9 @@ def keep(connection: Connection, files: Iterable[SourceFile]) -> None:
 
 
 def record_batch(connection: Connection, trial: str, prepared: PreparedBatch, at: dt.datetime) -> Entry:
-    """Add the entry of one file taken in, the file, its rows and its readings."""
+    """Add the entry of one file taken in, the file, its rows, and the readings and events that it brought."""
     batch = prepared.batch
-    first = queries.next_reading(connection)
+    firsts = {kept.name: queries.next_number(connection, kept) for kept in ALL}
     body = IntakeBody(
         file=KeptFile.of_source(batch.file),
         rows=len(batch.rows),
@@ -67,17 +73,25 @@ def record_batch(connection: Connection, trial: str, prepared: PreparedBatch, at
         held=batch.count(RowOutcome.HELD),
         repeated=batch.count(RowOutcome.REPEATED),
         readings=len(batch.readings),
-        first_reading=first,
-        rows_digest=prepared.rows_digest,
-        readings_digest=prepared.readings_digest,
+        first_reading=firsts[READINGS.name],
+        rows_digest=prepared.digests["rows"],
+        readings_digest=prepared.digests[READINGS.name],
+        **{kept.name: _stored(prepared, kept, firsts[kept.name]) for kept in ALL if kept is not READINGS},
         remarks=batch.remarks,
     )
     keep(connection, [batch.file])
     entry = append(connection, trial, Kind.INTAKE, at, body)
-    numbers = range(first, first + len(batch.readings))
     _insert(connection, tables.rows, zip(repeat(entry.number), *prepared.rows, strict=False))
-    _insert(connection, tables.readings, zip(numbers, repeat(entry.number), *prepared.readings, strict=False))
+    for kept in ALL:
+        columns = prepared.kept[kept.name]
+        numbers = range(firsts[kept.name], firsts[kept.name] + len(columns[0]))
+        _insert(connection, kept.table, zip(numbers, repeat(entry.number), *columns, strict=False))
     return entry
+
+
+def _stored(prepared: PreparedBatch, kept: Kept, first: int) -> Stored | None:
+    count = len(prepared.kept[kept.name][0])
+    return Stored(count=count, first=first, digest=prepared.digests[kept.name]) if count else None
 
 
 def _insert(connection: Connection, table: Table, values: Iterable[tuple[Any, ...]]) -> None:

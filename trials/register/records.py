@@ -9,7 +9,9 @@ from dataclasses import dataclass, field
 from functools import cached_property
 from typing import TYPE_CHECKING
 
+from schemas.events import empty_events
 from schemas.protocol import Protocol  # noqa: TC001 - as above
+from schemas.readings import empty_check_readings
 from schemas.vocabulary import RowOutcome
 
 if TYPE_CHECKING:
@@ -95,12 +97,20 @@ class IntakeBatch:
         ``raw_unit`` (texts, empty when not given).
     remarks : tuple of str
         What was understood of the file, in sentences: separator, decimal sign, units, columns left alone.
+    events : DataFrame
+        One row a new event: ``sheet``, ``row``, ``tank``, ``at`` (naive, as on the person's clock), ``utc_offset``,
+        ``kind``, ``amount`` (canonical unit; NaN where there is none), ``unit``, ``by``, ``note``, ``raw_amount``,
+        ``raw_unit`` (texts, empty when not given).
+    checks : DataFrame
+        One row a new reading of a check sample, as ``readings`` but with ``site`` and ``sample`` in place of ``tank``.
     """
 
     file: SourceFile
     rows: pd.DataFrame
     readings: pd.DataFrame
     remarks: tuple[str, ...] = ()
+    events: pd.DataFrame = field(default_factory=empty_events)
+    checks: pd.DataFrame = field(default_factory=empty_check_readings)
 
     def count(self, outcome: str) -> int:
         """Rows that ended as ``outcome``."""
@@ -121,6 +131,20 @@ class IntakeBatch:
                 *(waiting[name].tolist() for name in ("sheet", "row", "cells", "reasons")), strict=True
             )
         ]
+
+
+@dataclass(frozen=True)
+class Beside:
+    """What a trial has taken in beside the readings of its tanks, to recognise repeats.
+
+    Parameters
+    ----------
+    events, checks : DataFrame
+        With the columns of :meth:`Register.events` and :meth:`Register.check_readings`, as they were taken in.
+    """
+
+    events: pd.DataFrame = field(default_factory=empty_events)
+    checks: pd.DataFrame = field(default_factory=empty_check_readings)
 
 
 @dataclass(frozen=True)
@@ -159,7 +183,11 @@ class Amendment:
 
 @dataclass(frozen=True)
 class HistoryLine:
-    """One thing that the register knows of a reading or a tank; ``by`` and ``why`` are empty where nobody said."""
+    """One thing that the register knows of a reading, an event or a tank.
+
+    ``reading`` and ``event`` are the numbers that ``fairtank amend`` asks for; ``by`` and ``why`` are empty where nobody
+    said.
+    """
 
     entry: int
     at: str
@@ -168,6 +196,7 @@ class HistoryLine:
     reading: int | None = None
     by: str = ""
     why: str = ""
+    event: int | None = None
 
 
 @dataclass(frozen=True)

@@ -29,8 +29,12 @@ if TYPE_CHECKING:
 APPLICATION_ID = int.from_bytes(b"ftnk")
 """What SQLite's header says of the file's use."""
 
-FORMAT = 1
-"""The version of the tables, kept as ``user_version``."""
+FORMAT = 2
+"""The version of the tables, kept as ``user_version``.
+
+An earlier one is read as it is, with the tables that it lacks seen as empty, and brought up to date by the first
+transaction that writes, together with what it writes or not at all.
+"""
 
 _OLDEST = (3, 37)  # the first with STRICT tables
 
@@ -113,6 +117,9 @@ def open_database(path: Path, *, create: bool, wait: float) -> Engine:
     def begin(connection: Connection) -> None:
         writes = connection.get_execution_options().get("writes", False)
         connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
+        version = format_of(connection)
+        if 0 < version < FORMAT:
+            _bring_up_to_date(connection, version) if writes else _see_as_empty(connection, version)
 
     with plain_sentences(path):
         with engine.begin() as connection:
@@ -137,6 +144,11 @@ def plain_sentences(path: Path) -> Iterator[None]:
         yield
     except DBAPIError as error:
         raise RegisterError(_sentence(path, error)) from error
+
+
+def format_of(connection: Connection) -> int:
+    """The format of the register's tables; 0 in a file that is none yet."""
+    return int(connection.exec_driver_sql("PRAGMA user_version").scalar_one())
 
 
 def is_damage(error: DBAPIError) -> bool:
@@ -164,20 +176,30 @@ def _prepare_place(path: Path, *, create: bool) -> None:
 
 def _is_fresh(connection: Connection, path: Path) -> bool:
     """Whether the file holds nothing at all; a file that is something else, or of another version, is refused."""
-    application, version = (
-        connection.exec_driver_sql(f"PRAGMA {name}").scalar_one()
-        for name in ("application_id", "user_version")
-    )
-    if (application, version) == (APPLICATION_ID, FORMAT):
+    application = connection.exec_driver_sql("PRAGMA application_id").scalar_one()
+    version = format_of(connection)
+    if application == APPLICATION_ID and 0 < version <= FORMAT:
         return False
     if application == APPLICATION_ID:
         raise RegisterError(
-            f"{path} is a register of format {version}, and this fairtank reads format {FORMAT}; use a newer fairtank."
+            f"{path} is a register of format {version}, and this fairtank reads formats up to {FORMAT}; use a newer fairtank."
         )
     empty = connection.exec_driver_sql("SELECT count(*) = 0 FROM sqlite_master").scalar_one()
     if (application, version) == (0, 0) and empty:
         return True
     raise RegisterError(f"{path} is a database of another program, not a fairtank register.")
+
+
+def _bring_up_to_date(connection: Connection, version: int) -> None:
+    tables.metadata.create_all(connection, tables=tables.missing_in(version))
+    connection.exec_driver_sql(f"PRAGMA user_version = {FORMAT}")
+
+
+def _see_as_empty(connection: Connection, version: int) -> None:
+    """Stands in for the tables that the file lacks, for this connection alone; the file stays as it is."""
+    for table in tables.missing_in(version):
+        columns = ", ".join(f'"{column.name}"' for column in table.columns)
+        connection.exec_driver_sql(f'CREATE TEMP TABLE "{table.name}" ({columns})')
 
 
 def _sentence(path: Path, error: DBAPIError) -> str:

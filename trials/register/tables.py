@@ -29,6 +29,8 @@ from sqlalchemy.dialects import sqlite
 from trials.register.chain import GENESIS, Kind
 
 if TYPE_CHECKING:
+    from collections.abc import Collection
+
     from sqlalchemy.types import TypeEngine
 
 # STRICT tables of SQLite know five types only; a REAL of SQLite has 8 bytes.
@@ -111,10 +113,71 @@ readings = Table(
     sqlite_strict=True,
 )
 
+events = Table(
+    "events",
+    metadata,
+    Column("event", _Key, primary_key=True, autoincrement=False),
+    Column("entry", _Key, ForeignKey(entries.c.number), nullable=False, index=True),
+    Column("sheet", Text, nullable=False),
+    Column("row", _Key, nullable=False),
+    Column("tank", Text, nullable=False),
+    Column("at", Text, nullable=False),
+    Column("utc_offset", Text, nullable=False),
+    Column("kind", Text, nullable=False),
+    Column("amount", _Number),
+    Column("unit", Text, nullable=False),
+    Column("by", Text, nullable=False),
+    Column("note", Text, nullable=False),
+    Column("raw_amount", Text, nullable=False),
+    Column("raw_unit", Text, nullable=False),
+    CheckConstraint("amount BETWEEN 0 AND 1.7976931348623157e308", name="events_finite"),
+    sqlite_strict=True,
+)
 
-def triggers() -> dict[str, str]:
-    """Give the triggers of SQLite by name, each as the statement that makes it."""
-    return {name: sql for table in metadata.tables.values() for name, sql in _triggers_of(table).items()}
+check_readings = Table(
+    "check_readings",
+    metadata,
+    Column("reading", _Key, primary_key=True, autoincrement=False),
+    Column("entry", _Key, ForeignKey(entries.c.number), nullable=False, index=True),
+    Column("sheet", Text, nullable=False),
+    Column("row", _Key, nullable=False),
+    Column("site", Text, nullable=False),
+    Column("sample", Text, nullable=False),
+    Column("taken_at", Text, nullable=False),
+    Column("utc_offset", Text, nullable=False),
+    Column("variable", Text, nullable=False),
+    Column("value", _Number, nullable=False),
+    Column("sign", Text, nullable=False),
+    Column("replicate", _Key, nullable=False),
+    Column("kit", Text, nullable=False),
+    Column("by", Text, nullable=False),
+    Column("note", Text, nullable=False),
+    Column("raw_value", Text, nullable=False),
+    Column("raw_unit", Text, nullable=False),
+    CheckConstraint("sign IN ('', '<', '>')", name="check_readings_sign"),
+    CheckConstraint(
+        "value BETWEEN -1.7976931348623157e308 AND 1.7976931348623157e308", name="check_readings_finite"
+    ),
+    sqlite_strict=True,
+)
+
+ADDED_IN = {2: (events, check_readings)}
+"""The tables that a format of the register brought, by the number of the format; all others are of the first."""
+
+
+def missing_in(version: int) -> list[Table]:
+    """The tables that a register of an earlier format does not have yet."""
+    return [table for added, new in ADDED_IN.items() if added > version for table in new]
+
+
+def triggers(missing: Collection[Table] = ()) -> dict[str, str]:
+    """Give the triggers of SQLite by name, each as the statement that makes it; none of tables that are missing."""
+    return {
+        name: sql
+        for table in metadata.tables.values()
+        if table not in missing
+        for name, sql in _triggers_of(table).items()
+    }
 
 
 def _triggers_of(table: Table) -> dict[str, str]:
