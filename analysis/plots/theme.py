@@ -34,6 +34,7 @@ from plotnine import (
 )
 
 from analysis.numerals import plain
+from analysis.plots.marked import named
 from schemas.vocabulary import ArmRole
 
 if TYPE_CHECKING:
@@ -210,7 +211,7 @@ def nothing(words: str, width: float = WIDTH) -> ggplot:
     )
 
 
-def render(figure: ggplot, *kinds: str) -> dict[str, bytes]:
+def render(figure: ggplot, *kinds: str, dpi: int = DPI) -> dict[str, bytes]:
     """Draw a figure once and give it as each of ``svg``, ``png``, ``pdf``; the same figure gives the same bytes.
 
     Text stays text in an SVG. A letter that the typeface lacks is a box in a PNG, while an SVG takes it from
@@ -224,12 +225,14 @@ def render(figure: ggplot, *kinds: str) -> dict[str, bytes]:
         drawn = figure.draw(show=False)
         for kind in kinds:
             file = io.BytesIO()
-            drawn.savefig(file, format=kind, metadata=_METADATA[kind])
+            drawn.savefig(file, format=kind, metadata=_METADATA[kind], dpi=dpi)
             files[kind] = file.getvalue()
             drawn.set_layout_engine("none")  # laid out once, alike in every format
     if "svg" in files:
         family = f"font-family: '{FONT}'".encode()
-        files["svg"] = files["svg"].replace(family, family + b", Verdana, sans-serif")
+        files["svg"] = named(
+            files["svg"].replace(family, family + b", Verdana, sans-serif").decode()
+        ).encode()
     return files
 
 

@@ -12,6 +12,7 @@ from plotnine import (
     aes,
     arrow,
     facet_wrap,
+    geom_hline,
     geom_line,
     geom_point,
     geom_rect,
@@ -22,11 +23,13 @@ from plotnine import (
     guide_legend,
     labs,
     scale_fill_manual,
+    scale_size_identity,
     scale_x_continuous,
 )
 
-from analysis.numerals import count, plain, quantity
+from analysis.numerals import count, day_words, plain, quantity
 from analysis.plots.axes import Axis, value_axis
+from analysis.plots.marked import geom_tank_line, geom_tank_point, told
 from analysis.plots.theme import (
     RULE,
     SOFT,
@@ -61,6 +64,9 @@ _WITHOUT_BLOCKS = (DesignKind.PARALLEL, DesignKind.BEFORE_AFTER)
 _MOST_STEPS = 150
 _NAME_SIZE = 6.5
 _TAIL = 0.06
+_TANK_DAY = ["tank", "period", "on"]
+_NEAR = 0.25
+"""A stop rule is drawn if the axis need not grow by more than this share of the readings' span."""
 
 
 @dataclass(frozen=True)
@@ -108,13 +114,15 @@ def figure(
     columns = columns_for(len(drawn.panels))
     rows = math.ceil(max(len(drawn.panels), 1) / columns)
     named = _names_fit(timeline, (width - 0.75) / columns)
-    axis = _axis(protocol, drawn, variable, above=0.16 if named else 0.06)
+    rules = _stop_rules(protocol, variable)
+    axis, shown = _axis(protocol, drawn, variable, rules, above=0.16 if named else 0.06)
     about = variables_for(protocol)[variable]
     legend = 0.0 if drawn.by_arm else legend_height(protocol, width)
     plot = (
         ggplot(drawn.points, aes("x", "value"))
         + _phases(timeline, drawn, axis, named=named)
-        + (_tanks(drawn, axis) if drawn.middles is None else _middles(protocol, drawn.middles))
+        + [geom_hline(yintercept=bound, linetype="dashed", color=SOFT, size=0.4) for bound in shown]
+        + (_tanks(protocol, drawn, axis) if drawn.middles is None else _middles(protocol, drawn.middles))
         + arm_scales(protocol, drawn.n, width, legend=not drawn.by_arm)
         + axis.scale_y()
         + scale_x_continuous(
@@ -125,7 +133,7 @@ def figure(
             expand=(0, 0),
         )
         + labs(x=timeline.title.replace("'", "\u2019"), y=f"{wrapped(about.title, 40, 1)}, {about.unit}")
-        + captioned(_caption(protocol, drawn, variable), width)
+        + captioned([*_caption(protocol, drawn, variable), *_rules_in_words(rules, shown, about.unit)], width)
         + look(width, 1.0 + legend + rows * max(0.95, min(3.2, 3.0 / rows**0.35)))
     )
     if not drawn.panels:
@@ -160,7 +168,7 @@ def _shape(
     allocated = set(allocation.sequence_of())
     known = mine[mine["tank"].isin(allocated) & mine["value"].notna()]
     points = timeline.place(allocation, known)
-    points = points.assign(x=points["day"] / timeline.per)
+    points = points.assign(x=points["day"] / timeline.per, on=np.floor(points["day"]))
     drawn = _Drawn(
         points=points,
         panels={},
@@ -189,11 +197,44 @@ def _shape(
     )
 
 
-def _axis(protocol: Protocol, drawn: _Drawn, variable: str, *, above: float) -> Axis:
+def _axis(
+    protocol: Protocol, drawn: _Drawn, variable: str, rules: list[tuple[str, float, int]], *, above: float
+) -> tuple[Axis, list[float]]:
+    """The axis over all readings, and the bounds of the stop rules that lie on it or near it."""
     ratio = any(e.variable == variable and e.scale is Scale.RATIO for e in protocol.endpoints)
     shown = drawn.points if drawn.middles is None else drawn.middles
     values = pd.concat([shown[name] for name in ("low", "value", "high") if name in shown])
-    return value_axis(values, log=ratio and bool((values > 0).all()), below=_TAIL + 0.02, above=above)
+    log = ratio and bool((values > 0).all())
+    plain_axis = value_axis(values, log=log, below=0, above=0)
+    bounds = [bound for _, bound, _ in rules if bound > 0 or not log]
+    near = [bound for bound in bounds if -_NEAR <= plain_axis.share(bound) <= 1 + _NEAR]
+    return value_axis([*values, *near], log=log, below=_TAIL + 0.02, above=above), near
+
+
+def _stop_rules(protocol: Protocol, variable: str) -> list[tuple[str, float, int]]:
+    """Side, bound and readings in a row of each stop rule of a variable."""
+    return [
+        (side, bound, rule.consecutive)
+        for rule in protocol.stop_rules
+        if rule.variable == variable
+        for side, bound in (("below", rule.below), ("above", rule.above))
+        if bound is not None
+    ]
+
+
+def _rules_in_words(rules: list[tuple[str, float, int]], shown: list[float], unit: str) -> list[str]:
+    """The stop rules, and which of them the drawing leaves out."""
+    unit = "" if unit == "1" else f" {unit}"
+    by_place: dict[bool, list[str]] = {}
+    for side, bound, times in rules:
+        often = f", {times} times in a row" if times > 1 else ""
+        by_place.setdefault(bound in shown, []).append(f"{side} {quantity(bound)}{unit}{often}")
+    said = []
+    if True in by_place:
+        said.append(f"Dashed: stop rule, {listed(by_place[True])}.")
+    if False in by_place:
+        said.append(f"Stop rule off the axis: {listed(by_place[False])}.")
+    return said
 
 
 def _names_fit(timeline: Timeline, panel_width: float) -> bool:
@@ -241,18 +282,28 @@ def _phases(timeline: Timeline, drawn: _Drawn, axis: Axis, *, named: bool) -> li
     return [*shaded, name]
 
 
-def _tanks(drawn: _Drawn, axis: Axis) -> list[Any]:
-    """A line for each tank; readings beyond a limit as open marks with a tail to the side where the truth lies."""
-    points = drawn.points
+def _tanks(protocol: Protocol, drawn: _Drawn, axis: Axis) -> list[Any]:
+    """A line for each tank; readings beyond a limit as open marks with a tail to the side where the truth lies.
+
+    Where a tank was read more than once on a day, the line goes through the day's mean and the readings are small.
+    """
     crowded = drawn.tanks / max(len(drawn.panels), 1) > 9
     size = 1.5 if len(drawn.panels) <= 12 and not crowded else 0.9
+    again = drawn.points.duplicated(_TANK_DAY, keep=False)
+    points = drawn.points.assign(
+        size=np.where(again, size * 0.55, size), told=_reading_words(protocol, drawn.points)
+    )
     measured, beyond = points[points["sign"] == ""], points[points["sign"] != ""]
     towards = np.where(beyond["sign"] == "<", -_TAIL, _TAIL)
     beyond = beyond.assign(tail=[axis.moved(v, s) for v, s in zip(beyond["value"], towards, strict=True)])
-    runs = points.assign(run=points["tank"] + "|" + points["period"].astype(str))
+    runs = _daily(protocol, drawn.points)
     return [
-        geom_line(
-            aes(group="run", color="arm"), runs, size=0.45, alpha=0.5 if crowded else 0.85, show_legend=False
+        geom_tank_line(
+            aes(group="run", color="arm", told="told"),
+            runs,
+            size=0.45,
+            alpha=0.5 if crowded else 0.85,
+            show_legend=False,
         ),
         geom_segment(
             aes(xend="x", yend="tail", color="arm"),
@@ -261,10 +312,38 @@ def _tanks(drawn: _Drawn, axis: Axis) -> list[Any]:
             arrow=arrow(length=0.03, type="closed", angle=25),
             show_legend=False,
         ),
-        geom_point(aes(color="arm", shape="arm"), measured, size=size, stroke=0.2),
-        geom_point(
-            aes(color="arm", shape="arm"), beyond, size=size, stroke=0.5, fill="white", show_legend=False
+        geom_tank_point(aes(color="arm", shape="arm", size="size", told="told"), measured, stroke=0.2),
+        geom_tank_point(
+            aes(color="arm", shape="arm", size="size", told="told"),
+            beyond,
+            stroke=0.5,
+            fill="white",
+            show_legend=False,
         ),
+        scale_size_identity(guide=None),
+    ]
+
+
+def _daily(protocol: Protocol, points: pd.DataFrame) -> pd.DataFrame:
+    """Where each tank's line passes: the mean of each day's readings, as the analysis takes them."""
+    alike = [*_TANK_DAY, "arm", "panel"]
+    means = points.groupby([name for name in alike if name in points], observed=True)[["x", "value"]].mean()
+    means = means.reset_index()
+    titles = {arm.id: plain(arm.title, 60) for arm in protocol.arms}
+    words = means["tank"] + ", " + means["arm"].map(titles)
+    return means.assign(
+        run=means["tank"] + "|" + means["period"].astype(str),
+        told=[told(tank, text) for tank, text in zip(means["tank"], words, strict=True)],
+    )
+
+
+def _reading_words(protocol: Protocol, points: pd.DataFrame) -> list[str]:
+    """What the title of each mark says: tank, arm, day and reading."""
+    titles = {arm.id: plain(arm.title, 60) for arm in protocol.arms}
+    columns = zip(*(points[name] for name in ("tank", "arm", "taken_at", "sign", "value")), strict=True)
+    return [
+        told(tank, f"{tank}, {titles[arm]}, {day_words(at)}: {sign}{quantity(value)}")
+        for tank, arm, at, sign, value in columns
     ]
 
 
@@ -312,6 +391,10 @@ def _caption(protocol: Protocol, drawn: _Drawn, variable: str) -> list[str]:
         )
     else:
         said.append("Each line is a tank.")
+        if points.duplicated(_TANK_DAY).any():
+            said.append(
+                "Readings of one tank on one day are small marks, and the line passes through their mean."
+            )
     if below or above:
         beyond = listed(
             [f"{n:,} {word} a kit's limit" for n, word in ((below, "below"), (above, "above")) if n],
