@@ -8,6 +8,7 @@ FairtankError                 exit status 1: the input is wrong or not to be had
 ├── UnitError                 a unit that the variable is not measured in
 ├── WaterError                a dose, a strength or a figure of water chemistry that cannot be
 ├── AnalysisError             nothing to analyse, or a question the data cannot carry
+├── PackError                 a data package that cannot be written, or cannot be read as one
 └── UsageError                exit status 2: the command was called in a way that cannot be meant
 """
 
@@ -76,6 +77,10 @@ class WaterError(FairtankError):
 
 class AnalysisError(FairtankError):
     """Nothing to analyse, or a question that the data cannot carry."""
+
+
+class PackError(FairtankError):
+    """A data package that cannot be written, or cannot be read as one."""
 
 
 class UsageError(FairtankError):
