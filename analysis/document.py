@@ -24,7 +24,7 @@ def document(analysis: Analysis) -> dict[str, Any]:
     counted = asdict(analysis.readings)
     for day in ("first_day", "last_day"):
         counted[day] = counted[day].isoformat() if counted[day] else None
-    result: dict[str, Any] = _finite(
+    result: dict[str, Any] = finite(
         {
             "trial": analysis.trial,
             "protocol_digest": analysis.protocol_digest,
@@ -159,12 +159,12 @@ def _without(record: dict[str, Any], name: str) -> dict[str, Any]:
     return {key: value for key, value in record.items() if key != name}
 
 
-def _finite(value: Any) -> Any:
+def finite(value: Any) -> Any:
     """Infinite numbers as null, at any depth: JSON has no word for them."""
     if isinstance(value, dict):
-        return {key: _finite(item) for key, item in value.items()}
+        return {key: finite(item) for key, item in value.items()}
     if isinstance(value, list):
-        return [_finite(item) for item in value]
+        return [finite(item) for item in value]
     if isinstance(value, float) and not math.isfinite(value):
         return None
     return value
