@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import math
 from dataclasses import replace
 from typing import TYPE_CHECKING
@@ -69,13 +68,12 @@ def _t(question: Question, contrast: Contrast) -> float:
 def _randomisation(question: Question, fit: Fit, test: int, reference: int) -> Randomisation | None:
     if not question.allocation.random:
         return None
-    label = f"{question.seed}|{question.data.arms[test]}|{question.data.arms[reference]}".encode()
     result = randomisation_test(
         question.data,
         test,
         reference,
         level=question.level,
-        seed=int.from_bytes(hashlib.sha256(label).digest()[:8]),
+        seed=question.draw_seed(test, reference),
         start=fit.high - fit.estimate if fit.high is not None else None,
         whole_model=question.design in WHOLE_MODEL,
         admissible=question.admissible(test, reference),

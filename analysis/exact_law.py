@@ -74,29 +74,48 @@ def exact_law(parts: list[Stratum]) -> Law | None:
         near = at - CLOSE * (size + abs(shift) * weight)
         if near <= 0:
             return 1.0
-        count = 0.0
-        for left, right in tables:
-            first, times = left.under(shift)
-            second, more = right.under(shift)
-            above = np.searchsorted(second, near - first, side="left")
-            under = np.searchsorted(second, -near - first, side="right")
-            if more is None:
-                far = len(second) - above + under
-            else:
-                below = np.concatenate([[0.0], np.cumsum(more)])
-                far = below[-1] - below[above] + below[under]
-            count += float(far.sum() if times is None else times @ far)
-        return count / total
+        return sum(sum(_counted(pair, near, shift)) for pair in tables) / total
+
+    def beyond(levels: Floats) -> tuple[Floats, Floats]:
+        near = levels * weight / step - CLOSE * size
+        counts = np.array([[_counted(pair, level, 0.0) for pair in tables] for level in near])
+        above, below = counts.sum(axis=1).T / total
+        return above, below
 
     longest = max(max(len(left.y), len(right.y)) for left, right in tables)
     return Law(
         tail,
         lambda tau: observed * step / weight - tau,
+        beyond,
+        max(_largest(pair) for pair in tables) * step / weight,
         total,
         _furthest(tables, weight) / total,
         exact=True,
         smooth=longest > 2**14,
     )
+
+
+def _counted(pair: tuple[_Half, _Half], near: float, shift: float) -> tuple[float, float]:
+    """Draws whose sum under a shift is at or above a level, and those at or below minus the level."""
+    left, right = pair
+    first, times = left.under(shift)
+    second, more = right.under(shift)
+    above = np.searchsorted(second, near - first, side="left")
+    under = np.searchsorted(second, -near - first, side="right")
+    if more is None:
+        high, low = len(second) - above, under
+    else:
+        below = np.concatenate([[0.0], np.cumsum(more)])
+        high, low = below[-1] - below[above], below[under]
+    if times is None:
+        return float(high.sum()), float(low.sum())
+    return float(times @ high), float(times @ low)
+
+
+def _largest(pair: tuple[_Half, _Half]) -> float:
+    """The furthest sum from 0 that the two halves can make."""
+    left, right = (half.y for half in pair)
+    return float(max(left.max() + right.max(), -left.min() - right.min()))
 
 
 def _furthest(tables: list[tuple[_Half, _Half]], weight: float) -> float:

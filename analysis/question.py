@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -91,6 +92,11 @@ class Question:
             verdict=conclusions.verdict(fit.low, fit.high, self.distance),
             favours=conclusions.favours(fit.estimate, *names, self.better),
         )
+
+    def draw_seed(self, test: int, reference: int) -> int:
+        """Seed of the Monte Carlo draws of one contrast: from the protocol's digest, so that they repeat."""
+        label = f"{self.seed}|{self.data.arms[test]}|{self.data.arms[reference]}".encode()
+        return int.from_bytes(hashlib.sha256(label).digest()[:8])
 
     def admissible(self, test: int, reference: int) -> Callable[[Flags], Flags] | None:
         """The balance rule of the draw for redrawn labels of two arms; None where there was none.

@@ -66,7 +66,7 @@ def randomisation_test(  # noqa: PLR0913 - all that was drawn, by what rule, and
         None where no block holds both arms. A limit is None where no shift at all is rejected on that side:
         the trial is too small for an interval at this level.
     """
-    law = _law(data, test, reference, seed, whole_model=whole_model, admissible=admissible)
+    law = redraw_law(data, test, reference, seed, whole_model=whole_model, admissible=admissible)
     if law is None:
         return None
     p = law.tail(0.0)
@@ -81,7 +81,7 @@ def randomisation_test(  # noqa: PLR0913 - all that was drawn, by what rule, and
     return Randomisation(p, method, law.draws, low, high, law.smallest_p, se)
 
 
-def _law(
+def redraw_law(
     data: TankData,
     test: int,
     reference: int,
@@ -90,6 +90,10 @@ def _law(
     whole_model: bool,
     admissible: Callable[[Flags], Flags] | None,
 ) -> Law | None:
+    """The law of a contrast over all draws that could have been; None where no block holds both arms.
+
+    Parameters are those of :func:`randomisation_test`.
+    """
     if whole_model:
         return model_law(data, test, reference, seed)
     parts = strata(data, test, reference)

@@ -56,11 +56,14 @@ class Law:
     """Distribution of the estimate over the draws.
 
     ``tail(tau)`` is p under the shift; ``observed(tau)`` the observed estimate under it; ``smooth`` says that
-    its steps are too fine to see and each evaluation dear.
+    its steps are too fine to see and each evaluation dear. ``beyond(levels)`` gives the share of draws whose estimate is at
+    or above each level (above 0), and that at or below minus each; ``reach`` is the furthest estimate from 0.
     """
 
     tail: Callable[[float], float]
     observed: Callable[[float], float]
+    beyond: Callable[[Floats], Half]
+    reach: float
     draws: int
     smallest_p: float
     exact: bool

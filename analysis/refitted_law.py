@@ -76,10 +76,27 @@ def refitted_law(
         near = at - CLOSE * max(float(values.max(initial=0.0)), at)
         return (int((values >= near).sum()) + added) / (len(y) + added)
 
+    def beyond(levels: Floats) -> tuple[Floats, Floats]:
+        values = np.sort(y)
+        near = levels - CLOSE * max(float(np.abs(values).max(initial=0.0)), abs(observed))
+        above = len(values) - np.searchsorted(values, near, side="left") + added * (observed >= near)
+        below = np.searchsorted(values, -near, side="right") + added * (observed <= -near)
+        return above / (len(values) + added), below / (len(values) + added)
+
     # Under a shift without end only draws that agree with the real one in every label keep up.
     far = float((np.abs(v) >= abs(unit) * (1 - 1e-9)).sum() + added) / (len(y) + added)
     smallest = far if exact else max(1 / (len(y) + 1), 1 / total)
-    return Law(tail, lambda tau: observed - tau * unit, len(y), smallest, exact=exact, smooth=False)
+    reach = max(float(np.abs(y).max(initial=0.0)), abs(observed))
+    return Law(
+        tail,
+        lambda tau: observed - tau * unit,
+        beyond,
+        reach,
+        len(y),
+        smallest,
+        exact=exact,
+        smooth=False,
+    )
 
 
 def _listed(parts: list[Stratum]) -> Iterator[Flags]:
