@@ -175,7 +175,7 @@ def look(width: float, height: float) -> theme:
         panel_spacing_x=0.02,
         panel_spacing_y=0.025,
         strip_text=element_text(size=8.5, color=INK, margin={"t": 3, "b": 3, "unit": "pt"}),
-        strip_text_x=element_text(ha="left"),
+        strip_text_x=element_text(ha="left", ma="left"),
         legend_position="top",
         legend_justification="left",
         legend_box="vertical",
