@@ -6,6 +6,8 @@ import json
 import pandas as pd
 import pytest
 
+from schemas.events import empty_events
+from schemas.readings import empty_check_readings
 from trials.protocol_file import load
 from trials.register.records import IntakeBatch, SourceFile
 from trials.register.store import Register
@@ -103,7 +105,9 @@ def batch_of():
     return make_batch
 
 
-def make_batch(name, rows, *, content=None, sheet=""):
+def make_batch(name, rows, *, content=None, sheet="", events=(), checks=()):
+    """Rows of readings, and for some of them what they bring instead: by row number, an event or a check reading."""
+    events, checks = dict(events), dict(checks)
     table = pd.DataFrame(
         {
             "sheet": sheet,
@@ -118,7 +122,11 @@ def make_batch(name, rows, *, content=None, sheet=""):
             ],
         }
     )
-    accepted = [(row, cells) for row, outcome, cells in rows if outcome == "accepted"]
+    accepted = [
+        (row, cells)
+        for row, outcome, cells in rows
+        if outcome == "accepted" and row not in events and row not in checks
+    ]
     readings = pd.DataFrame(
         {
             "sheet": pd.Series([sheet for _ in accepted], dtype="str"),
@@ -143,7 +151,44 @@ def make_batch(name, rows, *, content=None, sheet=""):
     )
     if content is None:
         content = table.to_csv(index=False).encode()
-    return IntakeBatch(SourceFile(name, content), table, readings, ("The separator is a comma.",))
+    return IntakeBatch(
+        SourceFile(name, content),
+        table,
+        readings,
+        ("The separator is a comma.",),
+        filled(empty_events(), events, EVENT, sheet),
+        filled(empty_check_readings(), checks, CHECK, sheet),
+    )
+
+
+EVENT = {
+    "tank": "q1-a",
+    "at": dt.datetime.fromisoformat("2026-03-09T18:30"),
+    "kind": "dose",
+    "amount": 0.3,
+    "unit": "mL",
+    "raw_amount": "0,3",
+    "raw_unit": "ml",
+}
+CHECK = {
+    "site": "q1",
+    "sample": "ref-a",
+    "taken_at": dt.datetime.fromisoformat("2026-03-09"),
+    "variable": "nitrate",
+    "value": 9.5,
+    "replicate": 1,
+    "raw_value": "9.5",
+    "raw_unit": "mg/L",
+}
+
+
+def filled(empty, by_row, usual, sheet):
+    """A frame of the type of an empty one: what is not given is usual, or an empty text."""
+    rows = [
+        dict.fromkeys(empty.columns, "") | usual | {"sheet": sheet, "row": row} | given
+        for row, given in by_row.items()
+    ]
+    return pd.DataFrame(rows, columns=list(empty.columns)).astype(dict(empty.dtypes))
 
 
 @pytest.fixture

@@ -15,12 +15,18 @@ from trials.register.store import Register
 
 @pytest.fixture
 def full(register, trial, batch_of, cells_of, now):
-    """A register with a seal (1), an allocation (2) and two files taken in (3, 4)."""
+    """A register with a seal (1), an allocation (2) and two files taken in (3, 4); 4 has events and a check too."""
     sealed = register.find(trial)
     register.record_allocation(trial, draw(sealed.protocol, sealed.digest, "4 17 23 31 40"), now)
     first = [(2, "accepted", cells_of(value="<0.5", by="Jane")), (3, "held", cells_of("q9-z"))]
     second = [(2, "accepted", cells_of("q1-b", value="12.5")), (3, "repeated", cells_of(value="<0.5"))]
-    register.record_intake(trial, [batch_of("one.csv", first), batch_of("two.csv", second)], now)
+    second += [(row, "accepted", {"note": str(row)}) for row in (4, 5, 6)]
+    events = {
+        4: {"by": "Jane"},
+        5: {"kind": "fault", "amount": float("nan"), "unit": "", "note": "pump stood still"},
+    }
+    two = batch_of("two.csv", second, events=events, checks={6: {}})
+    register.record_intake(trial, [batch_of("one.csv", first), two], now)
     assert register.check() == []
     return register
 
@@ -115,6 +121,59 @@ CHANGED = {
             "raw_unit",
         )
     },
+    "events.event": ("UPDATE events SET event = event + 10", {("events", "entry 4")}),
+    "events.entry": (
+        "UPDATE events SET entry = 3 WHERE event = 1",
+        {("events", "entry 3"), ("events", "entry 4")},
+    ),
+    "events.amount": (
+        "UPDATE events SET amount = 0.30000000000000004 WHERE event = 1",
+        {("events", "entry 4")},
+    ),
+    "an amount that was never said": (
+        "UPDATE events SET amount = 0 WHERE event = 2",
+        {("events", "entry 4")},
+    ),
+    "an amount taken away": ("UPDATE events SET amount = NULL WHERE event = 1", {("events", "entry 4")}),
+    "events.row": ("UPDATE events SET row = 9 WHERE event = 1", {("events", "entry 4")}),
+    "events.at": ("UPDATE events SET at = '2026-03-09T18:30:01' WHERE event = 1", {("events", "entry 4")}),
+    **{
+        f"events.{column}": (
+            f"UPDATE events SET {column} = {column} || '1' WHERE event = 1",  # noqa: S608
+            {("events", "entry 4")},
+        )
+        for column in ("sheet", "tank", "utc_offset", "kind", "unit", "by", "note", "raw_amount", "raw_unit")
+    },
+    "an event taken away": ("DELETE FROM events WHERE event = 2", {("events", "entry 4")}),
+    "all events taken away": ("DELETE FROM events", {("events", "entry 4")}),
+    "events of no intake": (
+        "UPDATE events SET entry = 2 WHERE event = 2",
+        {("events", "entry 2"), ("events", "entry 4")},
+    ),
+    "check_readings.reading": ("UPDATE check_readings SET reading = 9", {("checks", "entry 4")}),
+    "check_readings.entry": (
+        "UPDATE check_readings SET entry = 3",
+        {("checks", "entry 3"), ("checks", "entry 4")},
+    ),
+    "check_readings.value": ("UPDATE check_readings SET value = 9.6", {("checks", "entry 4")}),
+    "check_readings.row": ("UPDATE check_readings SET row = 9", {("checks", "entry 4")}),
+    "check_readings.replicate": ("UPDATE check_readings SET replicate = 2", {("checks", "entry 4")}),
+    "check_readings.sign": ("UPDATE check_readings SET sign = '<'", {("checks", "entry 4")}),
+    "check_readings.taken_at": (
+        "UPDATE check_readings SET taken_at = '2026-03-09T00:00:01'",
+        {("checks", "entry 4")},
+    ),
+    **{
+        f"check_readings.{column}": (
+            f"UPDATE check_readings SET {column} = {column} || '1'",  # noqa: S608
+            {("checks", "entry 4")},
+        )
+        for column in (
+            *("sheet", "site", "sample", "utc_offset", "variable", "kit", "by", "note"),
+            *("raw_value", "raw_unit"),
+        )
+    },
+    "a check taken away": ("DELETE FROM check_readings", {("checks", "entry 4")}),
     "a row taken away": ("DELETE FROM rows WHERE entry = 3 AND outcome = 'held'", {("rows", "entry 3")}),
     "a reading taken away": ("DELETE FROM readings WHERE entry = 4", {("readings", "entry 4")}),
     "a reading doubled": (f"INSERT INTO readings SELECT 3, entry, {REST}", {("readings", "entry 4")}),

@@ -111,7 +111,7 @@ PLACES = {
         lambda p: database(
             p, f"PRAGMA application_id = {APPLICATION_ID}", f"PRAGMA user_version = {FORMAT + 1}"
         ),
-        f"is a register of format {FORMAT + 1}, and this fairtank reads format {FORMAT}; use a newer fairtank",
+        f"is a register of format {FORMAT + 1}, and this fairtank reads formats up to {FORMAT}; use a newer fairtank",
     ),
 }
 
