@@ -209,21 +209,6 @@ def smallest(reaches: Callable[[int], bool], start: int = 1, most: int = 100_000
     return high
 
 
-def omnibus_power(means: Sequence[float], layout: Layout, sd: float, alpha: float = 0.05) -> float:
-    """Power of the F test that all arms are alike, in complete blocks or parallel arms, by the noncentral F."""
-    counts = layout.counts()
-    if layout.period is not None or (layout.blocked and (counts != counts[0]).any()):
-        raise AnalysisError(
-            "The F test's power is given for parallel arms and for blocks that are all alike."
-        )
-    sizes = counts.sum(axis=0)
-    values = np.asarray(means, dtype=float)
-    between = float(sizes @ (values - sizes @ values / sizes.sum()) ** 2) / sd**2
-    df1 = len(layout.arms) - 1
-    df2 = len(layout.arm) - len(counts) - df1
-    return float(1 - special.ncfdtr(df1, df2, between, stats.f.isf(alpha, df1, df2)))
-
-
 @dataclass(frozen=True)
 class Bar:
     """What a comparison must pass to stand whatever becomes of the others: a level, and Dunnett's |t| in its place."""

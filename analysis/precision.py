@@ -6,7 +6,7 @@ same linear model that will be fitted, or from what the contrast compares where 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -53,6 +53,23 @@ class Layout:
         table = np.zeros((int(self.block.max(initial=-1)) + 1, len(self.arms)), dtype=np.int64)
         np.add.at(table, (self.block, self.arm), 1)
         return table
+
+    def cycled(self, number: int) -> Layout:
+        """A layout of another size: so many blocks (tanks of a crossover), taking the present ones in turn.
+
+        In parallel arms so many tanks an arm.
+        """
+        if not self.blocked:
+            return parallel(self.arms, [number] * len(self.arms))
+        present = np.unique(self.block)
+        rows = [np.flatnonzero(self.block == present[at % len(present)]) for at in range(number)]
+        taken = np.concatenate(rows)
+        return replace(
+            self,
+            arm=self.arm[taken],
+            block=np.repeat(np.arange(number), [len(row) for row in rows]),
+            period=None if self.period is None else self.period[taken],
+        )
 
 
 @dataclass(frozen=True)

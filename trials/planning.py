@@ -12,7 +12,17 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.power import Bar, bar, detectable, half_width, power, smallest_randomisation_p
+from analysis.power import (
+    Bar,
+    bar,
+    detectable,
+    equivalence_power,
+    half_width,
+    noninferiority_power,
+    power,
+    smallest_randomisation_p,
+    verdict_chances,
+)
 from analysis.precision import before_after, blocks, crossover, parallel, precision
 from schemas.errors import AnalysisError, UsageError
 from schemas.protocol import BASELINE_PHASE
@@ -22,8 +32,11 @@ from trials.allocation.outlook import mirrored
 from trials.allocation.ranking import rehearsed
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from analysis.precision import Layout, Precision
     from schemas.protocol import Endpoint, Protocol
+    from schemas.vocabulary import Verdict
 
 SD_OF_LOGS = 0.35
 """Between tanks of one block, of the logarithm: assumed for planning, about what screened tanks of keepers show."""
@@ -64,6 +77,24 @@ class Assumed:
 
 
 @dataclass(frozen=True)
+class Chances:
+    """What a comparison would show of a true difference.
+
+    Parameters
+    ----------
+    readings : dict of Verdict to float
+        Chance of each reading of the interval.
+    equivalence, noninferiority : float
+        Chance that both one-sided tests at alpha show the difference to be smaller than the worthwhile one, and that
+        one shows the test arm to be no worse by as much.
+    """
+
+    readings: Mapping[Verdict, float]
+    equivalence: float
+    noninferiority: float
+
+
+@dataclass(frozen=True)
 class PlannedContrast:
     """What one comparison could show.
 
@@ -82,6 +113,9 @@ class PlannedContrast:
         That the randomisation test can ever give.
     df : float or None
         Degrees of freedom of the error.
+    if_effect, if_none : Chances or None
+        What would be read where the effect is as assumed, and where there is none; None without a worthwhile
+        difference.
     why_not : str
         Why there is no power, where there is none.
     """
@@ -96,6 +130,8 @@ class PlannedContrast:
     half_width: float | None = None
     detectable: float | None = None
     df: float | None = None
+    if_effect: Chances | None = None
+    if_none: Chances | None = None
     why_not: str = ""
 
 
@@ -255,39 +291,64 @@ def _contrast(
     if assumed.sd is None:
         return replace(bare, why_not="no standard deviation is known")
     try:
-        known = _precision(protocol, endpoint, layout, assumed, pair)
+        known = precision_of(protocol, endpoint, layout, assumed, pair)
     except AnalysisError as error:
         return replace(bare, power=0.0, power_alone=0.0, why_not=str(error))
     alpha = protocol.analysis.alpha
-    over = Bar(alpha)
-    if endpoint.role is EndpointRole.PRIMARY:
-        over = bar(
-            alpha,
-            protocol.analysis.multiplicity,
-            layout,
-            protocol.contrasts,
-            known.df,
-            family=family_of(protocol, endpoint),
-        )
+    over = bar_of(protocol, endpoint, layout, known)
 
     def at(difference: float | None, limit: Bar) -> float | None:
         return None if difference is None else power(difference, known, limit.alpha, critical=limit.critical)
 
     worthwhile = worthwhile_of(endpoint)
-    return replace(
+    aim = None if worthwhile is None else working(endpoint, worthwhile)
+    planned = replace(
         bare,
         power=at(assumed.effect, over),
         power_alone=at(assumed.effect, Bar(alpha)),
-        power_worthwhile=at(None if worthwhile is None else working(endpoint, worthwhile), over),
+        power_worthwhile=at(aim, over),
         half_width=half_width(known, alpha),
         detectable=detectable(wanted, known, over.alpha, critical=over.critical),
         df=known.df,
     )
+    if aim is None or assumed.effect is None:
+        return planned
+
+    def chances(difference: float) -> Chances:
+        gain = -difference if endpoint.better is Better.LOWER else difference
+        return Chances(
+            verdict_chances(difference, abs(aim), known, alpha),
+            equivalence_power(difference, abs(aim), known, alpha),
+            noninferiority_power(gain, abs(aim), known, alpha),
+        )
+
+    return replace(planned, if_effect=chances(assumed.effect), if_none=chances(0.0))
 
 
-def _precision(
+def bar_of(protocol: Protocol, endpoint: Endpoint, layout: Layout, known: Precision) -> Bar:
+    """What a comparison of the endpoint must pass first."""
+    if endpoint.role is not EndpointRole.PRIMARY:
+        return Bar(protocol.analysis.alpha)
+    return bar(
+        protocol.analysis.alpha,
+        protocol.analysis.multiplicity,
+        layout,
+        protocol.contrasts,
+        known.df,
+        family=family_of(protocol, endpoint),
+    )
+
+
+def precision_of(
     protocol: Protocol, endpoint: Endpoint, layout: Layout, assumed: Assumed, pair: tuple[str, str]
 ) -> Precision:
+    """How precisely the layout estimates a comparison at the assumed standard deviation.
+
+    Raises
+    ------
+    AnalysisError
+        The layout cannot, or no degrees of freedom are left.
+    """
     if protocol.design.kind is DesignKind.BEFORE_AFTER:
         due = protocol.due_days(endpoint.variable)
         start = protocol.schedule.start

@@ -6,13 +6,15 @@ import math
 from typing import TYPE_CHECKING
 
 from analysis.numerals import quantity
+from schemas.plain_words import listed
 from schemas.vocabulary import EndpointRole, Multiplicity, Scale
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from analysis.simulation import Simulated
     from schemas.protocol import Endpoint, Protocol
+    from schemas.vocabulary import Verdict
     from trials.planning import PlannedContrast, PlannedEndpoint
     from trials.planning_trials import PlannedOutlook
 
@@ -83,6 +85,24 @@ def contrast_rows(planned: PlannedEndpoint) -> list[tuple[str, ...]]:
         )
         for one in planned.contrasts
     ]
+
+
+def reading_lines(planned: PlannedEndpoint) -> list[str]:
+    """How often each reading comes out, with the effect assumed and with none; comparisons planned alike together."""
+    alike: dict[str, list[str]] = {}
+    for one in planned.contrasts:
+        if one.if_effect and one.if_none and one.effect is not None:
+            chances = (
+                f"with {effect_words(planned.endpoint, one.effect)}: {_chances(one.if_effect.readings)}. "
+                f"With no difference at all: {_chances(one.if_none.readings)}."
+            )
+            alike.setdefault(chances, []).append(f"{one.test} - {one.reference}")
+    return [f"{listed(pairs, 'and')} would read, {chances}" for chances, pairs in alike.items()]
+
+
+def _chances(readings: Mapping[Verdict, float]) -> str:
+    likely = sorted(readings.items(), key=lambda one: -one[1])
+    return "; ".join(f"{name} {percent(chance)}" for name, chance in likely if chance >= 0.005)
 
 
 def percent(share: float | None) -> str:

@@ -16,7 +16,6 @@ from analysis.power import (
     first_step,
     half_width,
     noninferiority_power,
-    omnibus_power,
     power,
     smallest,
     smallest_randomisation_p,
@@ -92,28 +91,6 @@ def test_smallest_says_when_nothing_reaches():
 @pytest.mark.parametrize(("n", "expected"), [(10, 0.89752), (11, 0.92449)])
 def test_one_sided_one_sample(n, expected):
     assert power(1, one_sample(n), sides=1) == pytest.approx(expected, abs=5e-6)
-
-
-# Analysis of variance (Cohen 1988; R pwr.anova.test help): f = 0.28, four groups of 20.
-def test_omnibus_power():
-    means = np.array([-1, -1 / 3, 1 / 3, 1.0])
-    means *= 0.28 / math.sqrt(np.mean(means**2))
-    assert omnibus_power(means, parallel("abcd", [20] * 4), 1.0) == pytest.approx(0.5149793, abs=5e-8)
-
-
-@pytest.mark.parametrize(("f", "at_least"), [(0.1, 274), (0.25, 45), (0.4, 19)])
-def test_omnibus_size(f, at_least):
-    means = np.array([-1, -1, 1, 1]) * f
-    got = smallest(lambda n: omnibus_power(means, parallel("abcd", [n] * 4), 1.0) >= 0.80, start=2)
-    assert got == at_least
-
-
-def test_omnibus_without_effect_has_the_level():
-    assert omnibus_power([0, 0, 0], complete_blocks("abc", 5), 1.0, 0.01) == pytest.approx(0.01)
-    # Two arms: F is the square of t.
-    layout = complete_blocks("ab", 9)
-    pair = precision(layout, "b", "a", 1.0, variance=Variance.POOLED)
-    assert omnibus_power([0, 0.8], layout, 1.0) == pytest.approx(power(0.8, pair), rel=1e-9)
 
 
 # Bioequivalence in a 2x2 crossover, limits 0.80 to 1.25, alpha 0.05: exact power by Owen's Q, published tables of

@@ -25,6 +25,13 @@ def plan(
         float | None,
         number_option("--power", "The power wished for; else the protocol's wished_power, else 0.8."),
     ] = None,
+    half_width: Annotated[
+        float | None,
+        number_option(
+            "--half-width",
+            "Also say how large a trial's intervals reach no further to either side (a ratio's: a factor, e.g. 1.25).",
+        ),
+    ] = None,
     correlation: Annotated[
         float | None,
         number_option(
@@ -113,6 +120,7 @@ def plan(
     """What a trial could show before it starts: the first three lines say whether it is worth starting."""
     from trials.planning import plan as by_formula
     from trials.planning_search import Wishes
+    from trials.planning_sizes import sizes
     from trials.planning_trials import SD_CV, Belief
     from trials.planning_warnings import Start, planning_warnings
     from trials.protocol_file import load
@@ -125,6 +133,10 @@ def plan(
     if power is None:
         power = (trial.planning.wished_power if trial.planning else None) or 0.8
     planned = by_formula(trial, wanted=power, correlation=correlation)
+    primaries = [e for e in trial.endpoints if e.role == "primary"]
+    needed = {
+        e.id: sizes(trial, e, wanted=power, width=half_width, correlation=correlation) for e in primaries
+    }
     given = {
         name: value for name, value in (("nitrate", nitrate), ("phosphate", phosphate)) if value is not None
     }
@@ -171,9 +183,11 @@ def plan(
     if figure is not None and searched is not None:
         _draw(figure, searched, power)
     if as_json:
-        display.json_document(planning_display.document(trial, planned, warnings, power, simulated, searched))
+        display.json_document(
+            planning_display.document(trial, planned, needed, warnings, power, simulated, searched)
+        )
         return
-    planning_display.planned(trial, planned, warnings, power)
+    planning_display.planned(trial, planned, needed, warnings, power, half_width)
     if simulated is not None:
         planning_display.simulation(endpoint, simulated)
     if searched is not None:

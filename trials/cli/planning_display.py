@@ -9,12 +9,13 @@ from typing import TYPE_CHECKING, Any
 from trials.cli import display
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from analysis.search import Found
     from analysis.simulation import ContrastOutlook, Simulated
     from schemas.protocol import Endpoint, Protocol
-    from trials.planning import PlannedEndpoint
+    from trials.planning import Chances, PlannedEndpoint
+    from trials.planning_sizes import Sizes
     from trials.planning_trials import PlannedOutlook
 
 MOST_DESIGNS_SHOWN = 12
@@ -45,10 +46,16 @@ class Search:
 
 
 def planned(
-    trial: Protocol, planned: Sequence[PlannedEndpoint], warnings: Sequence[str], wanted: float
+    trial: Protocol,
+    planned: Sequence[PlannedEndpoint],
+    needed: Mapping[str, Sizes | None],
+    warnings: Sequence[str],
+    wanted: float,
+    width: float | None,
 ) -> None:
-    """The three lines, the table of every endpoint, what was assumed, and the warnings."""
+    """The three lines, the table of every endpoint, the sizes needed, what was assumed, and the warnings."""
     from trials import planning_words as words
+    from trials.planning_sizes import sizes_words
 
     for line in words.headline(trial, planned, wanted):
         display.out(line)
@@ -59,6 +66,12 @@ def planned(
             ("comparison", "effect", "power", "for worthwhile", "half width", "smallest p"),
             words.contrast_rows(one),
         )
+        if one.endpoint.id in needed:
+            found = needed[one.endpoint.id]
+            for line in words.reading_lines(one) + (
+                sizes_words(one.endpoint, found, wanted, width) if found else []
+            ):
+                display.out(f"  {line}")
     display.out()
     display.out("Assumed, never evidence:")
     for note in words.notes(trial, planned):
@@ -193,12 +206,15 @@ def search(endpoint: Endpoint, searched: Search, wanted: float) -> None:
 def document(
     trial: Protocol,
     planned: Sequence[PlannedEndpoint],
+    needed: Mapping[str, Sizes | None],
     warnings: Sequence[str],
     wanted: float,
     simulated: Simulation | None,
     searched: Search | None,
 ) -> dict[str, Any]:
     """Everything as JSON data; what does not exist is null."""
+    from dataclasses import asdict
+
     from trials import planning_words as words
 
     document: dict[str, Any] = {
@@ -214,6 +230,7 @@ def document(
                 "sd": one.assumed.sd,
                 "effect_given": one.assumed.effect_given,
                 "sd_given": one.assumed.sd_given,
+                "sizes": asdict(found) if (found := needed.get(one.endpoint.id)) else None,
                 "contrasts": [
                     {
                         "test": contrast.test,
@@ -226,6 +243,8 @@ def document(
                         "power_worthwhile": contrast.power_worthwhile,
                         "detectable": contrast.detectable,
                         "df": contrast.df,
+                        "if_effect": _chances_document(contrast.if_effect),
+                        "if_none": _chances_document(contrast.if_none),
                         "why_not": contrast.why_not or None,
                     }
                     for contrast in one.contrasts
@@ -251,6 +270,16 @@ def document(
             "designs": [_design_document(one) for one in searched.found],
         }
     return document
+
+
+def _chances_document(chances: Chances | None) -> dict[str, Any] | None:
+    if chances is None:
+        return None
+    return {
+        "readings": {str(name): chance for name, chance in chances.readings.items()},
+        "equivalence": chances.equivalence,
+        "noninferiority": chances.noninferiority,
+    }
 
 
 def _outlook_document(outlook: PlannedOutlook | None) -> dict[str, Any] | None:

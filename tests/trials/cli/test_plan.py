@@ -6,6 +6,7 @@ import shutil
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from analysis.power import power
 from analysis.precision import parallel, precision
@@ -146,6 +147,54 @@ def test_smallest_p_of_pairs_is_counted(ask):
     for pairs in (4, 5, 6):
         (contrast,) = ask(protocol("blocks", pairs, 2.0, 0.1, variance="own"))["endpoints"][0]["contrasts"]
         assert contrast["smallest_p"] == pytest.approx(2 / 2**pairs)
+
+
+# R power.t.test(power = 0.90, delta = 1) gives n = 22.02 a group; Cohen 1988 by R's pwr: 34 pairs for d of 0.5.
+@pytest.mark.parametrize(
+    ("design", "wanted", "present", "needed"),
+    [(("parallel", 4, 1.0, 1.0), "0.9", 4, 23), (("blocks", 6, 0.5, PAIRED_SD, "own"), "0.8", 6, 34)],
+)
+def test_published_sizes(ask, say, design, wanted, present, needed):
+    kind, number, effect, sd, *variance = design
+    text = protocol(kind, number, effect, sd, variance=(variance or ["pooled"])[0])
+    found = ask(text, "--power", wanted)["endpoints"][0]["sizes"]
+    assert (found["present"], found["for_power"], found["for_width"]) == (present, needed, None)
+    unit = "tanks an arm" if kind == "parallel" else "blocks"
+    assert f"it takes {needed} {unit} of the same make" in say(text, "--power", wanted)[1]
+
+
+def test_size_for_an_interval(ask):
+    """The mean half width of a pooled t interval, by its definition, at and below the size that is named."""
+    document = ask(protocol("parallel", 4, 1.0, 1.0), "--half-width", "0.5")
+    number = document["endpoints"][0]["sizes"]["for_width"]
+
+    def half(n):
+        df = 2 * n - 2
+        mean_s = math.sqrt(2 / df) * math.exp(math.lgamma((df + 1) / 2) - math.lgamma(df / 2))
+        return stats.t.ppf(0.975, df) * mean_s * math.sqrt(2 / n)
+
+    assert half(number) <= 0.5 < half(number - 1)
+
+
+# Bioequivalence in a 2x2 crossover, limits 0.80 to 1.25, alpha 0.05: exact power of two one-sided tests, published
+# tables of sample size (total n).
+@pytest.mark.parametrize(
+    ("cv", "tanks", "published"), [(0.30, 40, 0.815845), (0.20, 20, 0.834680), (0.25, 28, 0.807439)]
+)
+def test_published_power_of_equivalence(ask, cv, tanks, published):
+    sd = math.sqrt(math.log1p(cv**2))
+    text = protocol("crossover", tanks // 2, 0.95, sd, worthwhile=0.8).replace(
+        'seed = "any"', 'seed = "any"\nperiods = 2'
+    )
+    text = text.replace("hard = [-1000, 1000]", "hard = [1, 1000]").replace(
+        'better = "higher"', 'better = "lower"\nscale = "ratio"'
+    )
+    (contrast,) = ask(text)["endpoints"][0]["contrasts"]
+    assert contrast["if_effect"]["equivalence"] == pytest.approx(published, abs=5e-7)
+    assert contrast["if_none"]["equivalence"] > published
+    for chances in (contrast["if_effect"], contrast["if_none"]):
+        assert sum(chances["readings"].values()) == pytest.approx(1)
+        assert chances["noninferiority"] > chances["equivalence"]
 
 
 VERDICTS = {
