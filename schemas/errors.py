@@ -9,6 +9,7 @@ FairtankError                 exit status 1: the input is wrong or not to be had
 ├── WaterError                a dose, a strength or a figure of water chemistry that cannot be
 ├── AnalysisError             nothing to analyse, or a question the data cannot carry
 ├── PackError                 a data package that cannot be written, or cannot be read as one
+├── PoolingError              trials that cannot be pooled, or a mapping of their endpoints that cannot be followed
 ├── PublicationError          a published summary that no contrast can be worked out of
 └── UsageError                exit status 2: the command was called in a way that cannot be meant
 """
@@ -82,6 +83,10 @@ class AnalysisError(FairtankError):
 
 class PackError(FairtankError):
     """A data package that cannot be written, or cannot be read as one."""
+
+
+class PoolingError(FairtankError):
+    """Trials that cannot be pooled, or a mapping of their endpoints that cannot be followed."""
 
 
 class PublicationError(FairtankError):
