@@ -16,7 +16,7 @@ from trials.register.chain import Kind
 
 if TYPE_CHECKING:
     import datetime as dt
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
 
     from analysis.records import Analysis
     from schemas.allocation import Allocation
@@ -64,7 +64,7 @@ def analyse_registered(record: Register, sealed: SealedTrial, *, masked: bool = 
             f"see `fairtank allocate {sealed.id}`."
         )
     protocol, treated_as = sealed.protocol, record.treated_as(sealed.id)
-    notes = [*_amended_after_data(record.amendments(sealed.id)), *_unmasked(record, sealed.id)]
+    notes = register_notes(record.amendments(sealed.id), record.unmasked(sealed.id))
     masked = masked and record.closed(sealed.id) is None
     if masked:
         mask = mask_of(protocol, record.find(sealed.id, as_sealed=True).digest)
@@ -95,7 +95,12 @@ def unmask(record: Register, trial: str, command: str, at: dt.datetime) -> list[
         record.amend(trial, UnmaskingBody(command=command), at)
     except RegisterError as error:
         return [f"Arms are shown before data entry was closed, and this could not be recorded: {error}"]
-    return _unmasked(record, trial)
+    return _unmasked(record.unmasked(trial))
+
+
+def register_notes(amendments: Sequence[Amendment], unmasked_at: dt.datetime | None) -> list[str]:
+    """Say what the register adds to an analysis: amendments made after data were seen, arms shown early."""
+    return [*_amended_after_data(amendments), *_unmasked(unmasked_at)]
 
 
 def deviation_sentences(record: Register, trial: str) -> list[str]:
@@ -103,7 +108,7 @@ def deviation_sentences(record: Register, trial: str) -> list[str]:
     said = [sentence for amendment in record.amendments(trial) for sentence in _amendment(amendment)]
     said += [_event(event) for event in record.deviations(trial)]
     said += _corrections(record, trial)
-    said += _unmasked(record, trial)
+    said += _unmasked(record.unmasked(trial))
     return said
 
 
@@ -119,7 +124,7 @@ def _amendment(amendment: Amendment) -> Iterator[str]:
     yield from _amended_after_data([amendment])
 
 
-def _amended_after_data(amendments: list[Amendment]) -> list[str]:
+def _amended_after_data(amendments: Sequence[Amendment]) -> list[str]:
     return [
         f"The analysis of a primary endpoint was changed on {day_words(amendment.at.date())}, after readings had been "
         "taken in: read the primary results as exploratory."
@@ -159,8 +164,7 @@ def _corrections(record: Register, trial: str) -> list[str]:
     return [f"{changed}; `fairtank history` shows each as it came, with who changed it and why."]
 
 
-def _unmasked(record: Register, trial: str) -> list[str]:
-    at = record.unmasked(trial)
+def _unmasked(at: dt.datetime | None) -> list[str]:
     if at is None:
         return []
     return [f"Arms were shown on {day_words(at.date())}, before data entry was closed; by whom is not known."]

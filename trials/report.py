@@ -6,10 +6,8 @@ import csv
 import datetime as dt
 import io
 import json
-import platform
 import re
 from dataclasses import asdict, dataclass, field
-from importlib import metadata
 from typing import TYPE_CHECKING, Any
 
 import jinja2
@@ -23,6 +21,7 @@ from schemas.errors import FairtankError, UsageError
 from schemas.vocabulary import EndpointRole
 from trials import report_results, report_tables, report_words
 from trials.cautions import usual_cautions
+from trials.environment import environment
 from trials.register.chain import Kind
 from trials.registered_analysis import deviation_sentences
 from trials.report_figures import Drawing, draw
@@ -40,17 +39,6 @@ if TYPE_CHECKING:
     from trials.register.store import Register
 
 PAGE = "report.html"
-_LIBRARIES = (
-    "numpy",
-    "pandas",
-    "scipy",
-    "statsmodels",
-    "pingouin",
-    "plotnine",
-    "matplotlib",
-    "pydantic",
-    "sqlalchemy",
-)
 
 
 @dataclass(frozen=True)
@@ -128,11 +116,6 @@ def material_from(
         deviations=tuple(deviation_sentences(record, sealed.id)),
         sealed_digest=record.find(sealed.id, as_sealed=True).digest,
     )
-
-
-def environment() -> dict[str, str]:
-    """Versions of Python and of the libraries that the numbers and figures depend on."""
-    return {"Python": platform.python_version()} | {name: metadata.version(name) for name in _LIBRARIES}
 
 
 def write_report(folder: Path, material: ReportMaterial) -> Path:

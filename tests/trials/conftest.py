@@ -5,7 +5,8 @@ from dataclasses import replace
 
 import pytest
 
-from trials.report import ReportMaterial, environment
+from trials.environment import environment
+from trials.report import ReportMaterial
 
 
 @pytest.fixture(scope="session")
