@@ -139,10 +139,6 @@ class CrossoverModel:
         """F test that periods (of each cohort) are alike, after everything else in the model."""
         return self._f_test("period")
 
-    def sum_of_squares(self, group: str) -> float:
-        """Adjusted sum of squares of ``arm``, ``period``, ``baseline`` or ``carry``: after everything else."""
-        return self._without(group)[0]
-
     def _difference(self, group: str, test: int, reference: int, level: float) -> Fit | None:
         weights = np.zeros(self._x.shape[1])
         start = self._at[group].start
@@ -213,19 +209,6 @@ def carry_over(data: PeriodData, level: float) -> CarryOver:
         adjusted={pair: fit for pair, fit in adjusted.items() if fit is not None} if known else {},
         between=_totals(data, level),
     )
-
-
-def period_difference(data: PeriodData, level: float) -> Fit | None:
-    """Period 0 less period 1, arms alike in both: half the sum of the sequences' mean differences in AB/BA.
-
-    None in other designs; :meth:`CrossoverModel.period_test` serves all.
-    """
-    pairs = _two_by_two(data)
-    if pairs is None:
-        return None
-    first, second, began = pairs
-    half = (first - second) / 2
-    return _student(half[began == 0], -half[began == 1], level, len(half))
 
 
 def tanks_with_both(data: PeriodData, test: int, reference: int) -> Ints:

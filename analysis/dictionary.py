@@ -203,12 +203,26 @@ _ENDPOINT = {
     "time.curves[].arm": Entry("arm"),
     "time.curves[].days[]": Entry("sampling days at which tanks reached the target", "d"),
     "time.curves[].share[]": Entry("share not yet at target after each", "1", "Kaplan and Meier (1958)"),
+    "time.curves[].low[]": Entry(
+        "lower limit of the share at 1 - alpha, null where it is 0", "1", "Kalbfleisch and Prentice (1980)"
+    ),
+    "time.curves[].high[]": Entry("its upper limit", "1", "Kalbfleisch and Prentice (1980)"),
     "time.curves[].earliest_days[]": Entry(
         "the same days were each target met right after the day before", "d"
     ),
     "time.curves[].earliest_share[]": Entry("share not yet at target after each of those", "1"),
     "time.curves[].reached": Entry("tanks that reached and held the target", "1"),
     "time.curves[].n": Entry("tanks", "1"),
+    "time.curves[].median": Entry("first day by which half the tanks reached it, null if never", "d"),
+    "time.curves[].median_low": Entry(
+        "lower limit of the median, null where open", "d", "Brookmeyer and Crowley (1982) Biometrics 38:29"
+    ),
+    "time.curves[].median_high": Entry(
+        "upper limit of the median, null where open", "d", "Brookmeyer and Crowley (1982) Biometrics 38:29"
+    ),
+    "time.curves[].restricted_se": Entry(
+        "Greenwood's standard error of the mean up to the horizon", "d", "Klein and Moeschberger (2003), 4.5"
+    ),
     "time.curves[].restricted_mean": Entry(
         "mean days to target up to the horizon", "d", "Andersen, Hansen and Klein (2004)"
     ),

@@ -219,7 +219,7 @@ def _times(
         contrasts=_contrasts(protocol, question, pairs),
         ranks=log_rank_tests(question, times, pairs),
         sensitivity=tuple(s for s in sensitivities(question, pairs) if s.name.endswith("-variance")),
-        curves=time_curves(question, times),
+        curves=() if horizon is None else time_curves(question, times, horizon),
         horizon=horizon,
     )
     return _unfilled(protocol, _noted(result, variable))

@@ -2,7 +2,7 @@
 
 Rates are per unit of exposure, tank-days throughout. Poisson tests take the events inside a tank as independent;
 faults often come in runs, so :func:`dispersion` stands beside, and where it is large the tanks' own rates compared
-by the registered randomisation test are the answer. Counts of whole tanks (lost or not) need no such assumption.
+by the registered randomisation test are the answer.
 """
 
 from __future__ import annotations
@@ -40,14 +40,6 @@ class Exposed:
 
     events: Ints
     exposure: Floats
-
-
-@dataclass(frozen=True)
-class Fates:
-    """Tanks of one arm and how many of them were lost, one element a block."""
-
-    lost: Ints
-    tanks: Ints
 
 
 @dataclass(frozen=True)
@@ -95,26 +87,6 @@ def rate_ratio(test: Exposed, reference: Exposed, level: float) -> ExactRatio:
     for n, share in zip(totals.tolist(), odds.tolist(), strict=True):
         laws.append((0, _log_choose(n, np.arange(n + 1)) + np.arange(n + 1) * float(np.log(share))))
     return exact_ratio(*combine(laws), int(test.events[both].sum()), int(totals.sum()), level)
-
-
-def odds_of_loss(test: Fates, reference: Fates, level: float) -> ExactRatio:
-    """Ratio of the odds that a tank is lost, one ratio in all blocks.
-
-    One block: Fisher's exact test. Pairs: McNemar's. Else the exact test of 2 x 2 tables in strata.
-    """
-    laws = []
-    lost = test.lost + reference.lost
-    for m, a, b in zip(lost.tolist(), test.tanks.tolist(), reference.tanks.tolist(), strict=True):
-        first = max(0, m - b)
-        k = np.arange(first, min(m, a) + 1)
-        laws.append((first, _log_choose(a, k) + _log_choose(b, m - k)))
-    return exact_ratio(*combine(laws), int(test.lost.sum()), int(lost.sum()), level)
-
-
-def sign_test(more_in_test: int, more_in_reference: int, level: float) -> ExactRatio:
-    """Pairs in which the one or the other arm has more, as odds; equal pairs are left out (Dixon and Mood 1946)."""
-    n = more_in_test + more_in_reference
-    return exact_ratio(0, _log_choose(n, np.arange(n + 1)), more_in_test, n, level)
 
 
 def dispersion(events: Ints, exposure: Floats, group: Ints) -> Dispersion:

@@ -262,17 +262,25 @@ class CarryOver:
 class TimeCurve:
     """Share of an arm's tanks not yet at target: a step down at each day, as the sampling days showed it.
 
-    ``earliest`` is the curve of the same tanks had each reached it right after the sampling day before.
+    ``low`` and ``high`` are pointwise limits of ``share``, None where it is 0; ``earliest`` is the curve of the same tanks
+    had each reached it right after the sampling day before. ``median`` and its limits are None where fewer than half
+    the tanks (a side's limit: of the band) get there; ``restricted_se`` is Greenwood's error of the area.
     """
 
     arm: str
     days: tuple[float, ...]
     share: tuple[float, ...]
+    low: tuple[float | None, ...]
+    high: tuple[float | None, ...]
     earliest_days: tuple[float, ...]
     earliest_share: tuple[float, ...]
     reached: int
     n: int
+    median: float | None
+    median_low: float | None
+    median_high: float | None
     restricted_mean: float
+    restricted_se: float
 
 
 @dataclass(frozen=True)

@@ -80,24 +80,32 @@ def _with_time(tank: TankNumber, time: TargetTime | None, number: float | None, 
     )
 
 
-def time_curves(question: Question, times: dict[str, TargetTime]) -> tuple[TimeCurve, ...]:
-    """Product-limit curve of each arm."""
+def time_curves(question: Question, times: dict[str, TargetTime], horizon: float) -> tuple[TimeCurve, ...]:
+    """Product-limit curve of each arm with its limits, its median, and its mean up to the horizon."""
     result = []
     for code, arm in enumerate(question.data.arms):
         mine = [times[tank.tank] for tank in question.kept if tank.arm == arm]
         if not mine:
             continue
         observed, earliest = day_curves(mine)
+        low, high = observed.band(question.level)
+        median_low, median_high = observed.median_limits(question.level)
         result.append(
             TimeCurve(
                 arm=arm,
                 days=tuple(observed.time.tolist()),
                 share=tuple(observed.survival.tolist()),
+                low=tuple(None if math.isnan(limit) else limit for limit in low.tolist()),
+                high=tuple(None if math.isnan(limit) else limit for limit in high.tolist()),
                 earliest_days=tuple(earliest.time.tolist()),
                 earliest_share=tuple(earliest.survival.tolist()),
                 reached=sum(time.reached for time in mine),
                 n=len(mine),
+                median=observed.quantile(0.5),
+                median_low=median_low,
+                median_high=median_high,
                 restricted_mean=float(question.data.y[question.data.arm == code].mean()),
+                restricted_se=observed.area_se(horizon),
             )
         )
     return tuple(result)

@@ -7,18 +7,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import special, stats
-from scipy.stats import contingency
 
-from analysis.rates import Exposed, Fates, dispersion, odds_of_loss, rate, rate_ratio, sign_test
+from analysis.rates import Exposed, dispersion, rate, rate_ratio
 from schemas.errors import AnalysisError
 
 
 def exposed(events, exposure):
     return Exposed(np.atleast_1d(events), np.atleast_1d(np.asarray(exposure, dtype=float)))
-
-
-def fates(lost, tanks):
-    return Fates(np.atleast_1d(lost), np.atleast_1d(tanks))
 
 
 GARWOOD = {
@@ -54,59 +49,6 @@ def test_two_rates():
     assert got.p_by_likelihood == pytest.approx(0.07967, abs=5e-6)
     assert (got.estimate, got.low, got.high) == pytest.approx((1.971488, 0.8584264, 4.2772659), abs=5e-7)
     assert (got.count, got.total) == (11, 32)
-
-
-# R solves for its limits to about 1e-4 of odds or of one over odds, so its prints are compared no closer.
-ODDS = {
-    # R 4 example(fisher.test), Fisher's tea tasting: p 0.4857, odds 6.408309, one-sided limit 0.3135693; from memory.
-    "tea": (fates(3, 4), fates(1, 4), 0.4857, 6.408309, 0.90, 0.3135693),
-    # R 4 example(fisher.test), convictions of twins: p 0.0005367, odds 0.04693661, 0.003325764; from memory.
-    "twins": (fates(2, 17), fates(10, 13), 0.0005367, 0.04693661, 0.95, 0.003325764),
-}
-
-
-@pytest.mark.parametrize("case", ODDS)
-def test_fisher(case):
-    test, reference, p, estimate, level, low = ODDS[case]
-    got = odds_of_loss(test, reference, level)
-    assert got.p_by_likelihood == pytest.approx(p, rel=1e-4)
-    assert got.estimate == pytest.approx(estimate, rel=1e-5)
-    assert got.low == pytest.approx(low, rel=5e-3)
-    table = [[int(arm.lost[0]), int((arm.tanks - arm.lost)[0])] for arm in (test, reference)]
-    other = contingency.odds_ratio(table)
-    limits = other.confidence_interval(level)
-    assert (got.estimate, got.low, got.high) == pytest.approx(
-        (other.statistic, limits.low, limits.high), rel=1e-6
-    )
-
-
-def test_rabbits_in_strata():
-    """R 4 example(mantelhaen.test), exact: S = 16, p 0.03994, odds ratio 10.36102; from memory.
-
-    Penicillin at once or after 1.5 hours, at five doses: cured and died (Finney 1948; data datasets::Rabbits).
-    """
-    at_once = fates([0, 3, 6, 5, 2], [6, 6, 6, 6, 2])
-    later = fates([0, 0, 2, 6, 5], [5, 6, 6, 6, 5])
-    got = odds_of_loss(at_once, later, 0.95)
-    assert got.count == 16
-    assert got.p_by_likelihood == pytest.approx(0.03994, abs=5e-6)
-    assert got.estimate == pytest.approx(10.36102, rel=1e-5)
-
-
-def test_pairs_are_mcnemar():
-    """18 preferences against 3 (Freireich et al. 1963): the sign test's p, odds of 6."""
-    pairs = [(1, 0)] * 18 + [(0, 1)] * 3 + [(1, 1)] * 4 + [(0, 0)] * 6
-    one = np.ones(len(pairs), dtype=int)
-    test, reference = (np.array(side) for side in zip(*pairs, strict=True))
-    got = odds_of_loss(Fates(test, one), Fates(reference, one), 0.95)
-    plain = stats.binomtest(18, 21)
-    assert got.p == pytest.approx(plain.pvalue, rel=1e-12)
-    assert got.estimate == pytest.approx(6, rel=1e-9)
-    limits = plain.proportion_ci()
-    odds = [share / (1 - share) for share in (limits.low, limits.high)]
-    assert (got.low, got.high) == pytest.approx(odds, rel=1e-9)
-    signs = sign_test(18, 3, 0.95)
-    assert (signs.p, signs.low, signs.high) == pytest.approx((got.p, got.low, got.high), rel=1e-9)
 
 
 def test_equal_exposures_in_blocks_are_one_binomial():

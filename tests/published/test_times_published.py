@@ -4,6 +4,7 @@ import csv
 import datetime as dt
 import json
 
+import numpy as np
 import pytest
 
 from trials.cli import main
@@ -97,6 +98,14 @@ def test_log_rank_and_curves_without_pairs(remission):
         [0.857143, 0.806723, 0.752941, 0.690196, 0.627451, 0.537815, 0.448179], abs=5e-7
     )
     assert (curves["six-mp"]["reached"], curves["placebo"]["reached"]) == (9, 21)
+    # R survfit(conf.type = "log-log"), from memory: at 6 weeks 0.620 to 0.952, median 23 (13 and open), placebo 8 (4, 11).
+    six = curves["six-mp"]
+    assert (six["low"][0], six["high"][0]) == pytest.approx((0.620, 0.952), abs=5e-4)
+    assert (six["median"], six["median_low"], six["median_high"]) == (23, 13, None)
+    medians = [curves["placebo"][key] for key in ("median", "median_low", "median_high")]
+    assert medians == [8, 4, 11]
+    # All relapsed, so Greenwood's error is that of a mean with divisor n.
+    assert curves["placebo"]["restricted_se"] == pytest.approx(np.std(PLACEBO) / np.sqrt(21))
     # The restricted mean is the area under the printed curve.
     placebo = curves["placebo"]["restricted_mean"]
     assert placebo == pytest.approx(sum(PLACEBO) / 21)
