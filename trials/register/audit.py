@@ -23,7 +23,6 @@ from trials.register.digests import canonical_lines, lines_digest
 from trials.register.frames import ROW_COLUMNS, kept_frame
 from trials.register.kept import ALL, READINGS
 from trials.register.records import Finding
-from trials.register.sqlite import format_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
@@ -33,67 +32,47 @@ if TYPE_CHECKING:
 
     from schemas.protocol import Protocol
     from trials.register.bodies import KeptFile, Stored
+    from trials.register.home import Home
     from trials.register.kept import Kept
     from trials.register.records import Entry
 
-_SHOWN = 10
 _LOST_HEAD = "Entries were cut off, or the chain was made anew: none has the digest that was noted elsewhere,"
 
 
-def findings(connection: Connection, head: str | None) -> list[Finding]:
+def findings(home: Home, connection: Connection, head: str | None) -> list[Finding]:
     """Find what does not hold: pages, triggers, chain, files, protocols, allocations, rows and readings.
 
     Entries from the first break of the chain on are not looked at further: nothing that they say can be trusted.
+    Entries that are masked for the account are held to the chain by their links alone.
 
     Parameters
     ----------
+    home : Home
+        Where the register lives.
     connection : Connection
         An open transaction.
     head : str or None
         The digest of an entry that was noted elsewhere, if any; it has to be in the chain.
     """
-    damage = list(_damage(connection))
+    damage = list(home.damage(connection))
     if damage:
         return damage
     entries = queries.entries(connection)
-    found = list(_guards(connection))
-    fault = first_fault(entries)
+    found = list(home.guards(connection))
+    masked = queries.masked(connection)
+    chain = sorted([*entries, *masked], key=lambda entry: entry.number)
+    fault = first_fault(chain, {entry.number for entry in masked})
     if fault:
         number, sentence = fault
         found.append(Finding("chain", f"entry {number}", sentence))
-    if head is not None and head not in {GENESIS, *(entry.digest for entry in entries)}:
+    if head is not None and head not in {GENESIS, *(entry.digest for entry in chain)}:
         found.append(Finding("chain", "head", f"{_LOST_HEAD} {head}."))
-    sound = entries[: fault[0] - 1] if fault else entries
+    sound = [entry for entry in entries if fault is None or entry.number < fault[0]]
     try:
         found += _contents(connection, sound, whole=fault is None)
     except RegisterError as error:
         found.append(Finding("entry", "register", str(error)))
     return found
-
-
-def _damage(connection: Connection) -> Iterator[Finding]:
-    """What the database's own check says of its pages, keys and references."""
-    for (line,) in connection.exec_driver_sql(f"PRAGMA integrity_check({_SHOWN})"):
-        if line != "ok":
-            yield Finding(
-                "database", "pages", f"The database is damaged ({line}); go back to a copy from before."
-            )
-    for table, row, *_ in connection.exec_driver_sql("PRAGMA foreign_key_check").fetchmany(_SHOWN):
-        yield Finding(
-            "database", table, f"Row {row or '?'} of table {table} belongs to an entry that is not there."
-        )
-
-
-def _guards(connection: Connection) -> Iterator[Finding]:
-    """Whether the triggers that refuse changes are all there, as they were made."""
-    query = "SELECT name, sql FROM sqlite_master WHERE type = 'trigger'"
-    present = {row.name: row.sql for row in connection.exec_driver_sql(query)}
-    expected = tables.triggers(tables.missing_in(format_of(connection)))
-    states = dict.fromkeys(expected.keys() - present.keys(), "missing")
-    states |= dict.fromkeys(present.keys() - expected.keys(), "not the register's own")
-    states |= {name: "changed" for name in present.keys() & expected if present[name] != expected[name]}
-    for name, state in sorted(states.items()):
-        yield Finding("trigger", name, f"The trigger {name} is {state}, so the record was open to change.")
 
 
 def _contents(connection: Connection, entries: Sequence[Entry], *, whole: bool) -> Iterator[Finding]:

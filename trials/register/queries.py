@@ -13,12 +13,15 @@ from trials.register.records import Entry
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from sqlalchemy import Connection
+    from sqlalchemy import Connection, RowMapping
 
     from trials.register.chain import Kind
     from trials.register.kept import Kept
 
 _CHUNK = 1_000
+
+SERVER = "postgresql"
+"""The dialect of registers that have accounts."""
 
 
 def entries(connection: Connection, *, trial: str | None = None, kind: Kind | None = None) -> list[Entry]:
@@ -32,10 +35,33 @@ def entries(connection: Connection, *, trial: str | None = None, kind: Kind | No
 
 
 def last_entry(connection: Connection) -> Entry | None:
-    """Read the head of the chain; None in a register without entries."""
-    query = select(tables.entries).order_by(tables.entries.c.number.desc()).limit(1)
-    row = connection.execute(query).mappings().first()
-    return Entry(**row) if row else None
+    """Read the head of the chain, or only its link where it is masked; None in a register without entries."""
+    if connection.dialect.name != SERVER:
+        query = select(tables.entries).order_by(tables.entries.c.number.desc()).limit(1)
+        row = connection.execute(query).mappings().first()
+        return Entry(**row) if row else None
+    link = connection.execute(select(tables.chain).order_by(tables.chain.c.number.desc()).limit(1))
+    return next(map(_only_the_link, link.mappings()), None)
+
+
+def masked(connection: Connection, *, trial: str | None = None, kind: Kind | None = None) -> list[Entry]:
+    """The entries that the account may not read, by number, each with its link and without time and body.
+
+    A file has no accounts: whoever may read it may read it whole.
+    """
+    if connection.dialect.name != SERVER:
+        return []
+    link = tables.chain.c
+    query = select(tables.chain).where(link.number.not_in(select(tables.entries.c.number)))
+    if trial is not None:
+        query = query.where(link.trial == trial)
+    if kind is not None:
+        query = query.where(link.kind == kind.value)
+    return [_only_the_link(row) for row in connection.execute(query.order_by(link.number)).mappings()]
+
+
+def _only_the_link(row: RowMapping) -> Entry:
+    return Entry(**row, at="", body="")
 
 
 def content(connection: Connection, digest: str) -> bytes | None:

@@ -4,33 +4,33 @@ from __future__ import annotations
 
 import datetime as dt
 from contextlib import contextmanager
-from typing import TYPE_CHECKING, Self
+from typing import TYPE_CHECKING, Any, Self
 
+import pandas as pd
 from sqlalchemy.exc import DBAPIError
 
 from schemas.errors import RegisterError
 from schemas.plain_words import listed, nearest, quoted
-from trials.register import amending, audit, held, history, queries
+from trials.register import amending, audit, held, history, postgres, queries
 from trials.register.amendments import amendments_of, tank_events
 from trials.register.bodies import AllocationBody, IntakeBody
 from trials.register.chain import GENESIS, Kind
 from trials.register.digests import data_digest
-from trials.register.frames import kept_frame
+from trials.register.frames import ROW_COLUMNS, kept_frame
 from trials.register.kept import CHECKS, EVENTS, READINGS
 from trials.register.records import Beside, Finding, SealedTrial
 from trials.register.sealed import VERIFY, in_force, kept_protocol, sealed_by
-from trials.register.sqlite import is_damage, open_database, path_of, plain_sentences
+from trials.register.sqlite import SQLiteHome
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
-    from pathlib import Path
     from types import TracebackType
 
-    import pandas as pd
-    from sqlalchemy import Connection, Engine
+    from sqlalchemy import Connection
 
     from schemas.allocation import Allocation
     from trials.register.bodies import CorrectionBody
+    from trials.register.home import Home
     from trials.register.kept import Kept
     from trials.register.records import Amendment, Entry, HeldRow, HistoryLine, TankEvent
 
@@ -41,9 +41,9 @@ class Reader:
     Every method raises :class:`RegisterError`, one sentence, where the file is busy or damaged.
     """
 
-    def __init__(self, path: Path, engine: Engine) -> None:
-        self.path = path
-        self._engine = engine
+    def __init__(self, home: Home) -> None:
+        self.shown = home.shown
+        self._home = home
         self._seen: dict[str, int] = {}
 
     @classmethod
@@ -53,9 +53,9 @@ class Reader:
         Parameters
         ----------
         location : str
-            Path of a file, or a URL such as ``sqlite:///fairtank.db``.
+            Path of a file, or a URL such as ``sqlite:///fairtank.db`` or ``postgresql://USER@HOST/DATABASE``.
         create : bool
-            Make the register where the file does not exist or is empty.
+            Make the register where the file does not exist or is empty; on a server its administrator makes it.
         wait : float
             Seconds to wait for another program's transaction.
 
@@ -64,8 +64,9 @@ class Reader:
         RegisterError
             The location names no register that this version can open.
         """
-        path = path_of(location)
-        return cls(path, open_database(path, create=create, wait=wait))
+        if postgres.is_address(location):
+            return cls(postgres.PostgresHome.open(location, wait=wait))
+        return cls(SQLiteHome.open(location, create=create, wait=wait))
 
     def __enter__(self) -> Self:
         return self
@@ -76,8 +77,8 @@ class Reader:
         self.close()
 
     def close(self) -> None:
-        """Let go of the file."""
-        self._engine.dispose()
+        """Let go of the database."""
+        self._home.engine.dispose()
 
     def trials(self) -> list[SealedTrial]:
         """List the registered trials, in the order of registration, each with the protocol in force."""
@@ -105,23 +106,39 @@ class Reader:
             seals = {entry.trial: entry for entry in queries.entries(connection, kind=Kind.SEAL)}
             if not seals:
                 raise RegisterError(
-                    f"{self.path} holds no trial yet; seal one with `fairtank register PROTOCOL`."
+                    f"{self.shown} holds no trial yet; seal one with `fairtank register PROTOCOL`."
                 )
             if trial_id is None and len(seals) > 1:
-                raise RegisterError(f"{self.path} holds several trials; name one of {listed(seals)}.")
+                raise RegisterError(f"{self.shown} holds several trials; name one of {listed(seals)}.")
             wanted = next(iter(seals)) if trial_id is None else trial_id
             if wanted not in seals:
                 meant = nearest(wanted, list(seals))
                 remedy = f"did you mean {meant}?" if meant else f"it holds {listed(seals, last='and')}."
-                raise RegisterError(f"{self.path} holds no trial {quoted(wanted)}; {remedy}")
+                raise RegisterError(f"{self.shown} holds no trial {quoted(wanted)}; {remedy}")
             sealed = sealed_by(connection, seals[wanted])
             return sealed if as_sealed else in_force(connection, sealed)
 
     def allocation(self, trial_id: str) -> Allocation | None:
-        """Read the allocation of a trial; None where there is none yet."""
+        """Read the allocation of a trial; None where there is none yet.
+
+        Raises
+        ------
+        RegisterError
+            It is masked for the account that reads.
+        """
         with self._reading(trial_id) as connection:
+            if queries.masked(connection, trial=trial_id, kind=Kind.ALLOCATION):
+                raise RegisterError(
+                    f"The allocation of {trial_id} is masked for your account until data entry is closed; the lead "
+                    "can read it."
+                )
             entry = next(iter(queries.entries(connection, trial=trial_id, kind=Kind.ALLOCATION)), None)
             return AllocationBody.of(entry).allocation if entry else None
+
+    def masked(self) -> int:
+        """How many entries are masked for the account that reads: :meth:`check` holds them to the chain alone."""
+        with self._reading() as connection:
+            return len(queries.masked(connection))
 
     def readings(self, trial_id: str) -> pd.DataFrame:
         """Read the accepted readings of a trial: corrections in, withdrawn readings left out.
@@ -189,6 +206,29 @@ class Reader:
         with self._reading(trial_id) as connection:
             return Beside(_frame(connection, trial_id, EVENTS), _frame(connection, trial_id, CHECKS))
 
+    def rows(self, trial_id: str) -> pd.DataFrame:
+        """Read every row of every file of a trial, by entry, sheet and row.
+
+        Returns
+        -------
+        DataFrame
+            ``entry``, ``sheet``, ``row``, ``outcome``, ``cells`` (JSON object of header to text, as sent) and
+            ``reasons`` (JSON list of ``{"code", "text"}``).
+        """
+        columns: dict[str, list[Any]] = {name: [] for name in ("entry", *ROW_COLUMNS)}
+        with self._reading(trial_id) as connection:
+            for entry in queries.entries(connection, trial=trial_id, kind=Kind.INTAKE):
+                for chunk in queries.rows_of(connection, entry.number):
+                    columns["entry"] += [entry.number] * len(chunk)
+                    for name, column in zip(ROW_COLUMNS, zip(*chunk, strict=True), strict=True):
+                        columns[name] += column
+        return pd.DataFrame(
+            {
+                name: pd.Series(cells, dtype="int64" if name in {"entry", "row"} else "str")
+                for name, cells in columns.items()
+            }
+        )
+
     def held(self, trial_id: str) -> list[HeldRow]:
         """List the held rows of a trial that still wait for a person, in the order of intake."""
         with self._reading(trial_id) as connection:
@@ -254,7 +294,7 @@ class Reader:
         with self._reading() as connection:
             content = queries.content(connection, digest)
         if content is None:
-            raise RegisterError(f"{self.path} keeps no file with the digest {digest}.")
+            raise RegisterError(f"{self.shown} keeps no file with the digest {digest}.")
         return content
 
     def head(self) -> str:
@@ -282,10 +322,10 @@ class Reader:
             Empty where the register is whole.
         """
         try:
-            with plain_sentences(self.path), self._engine.begin() as connection:
-                return audit.findings(connection, head)
+            with self._home.transaction() as connection:
+                return audit.findings(self._home, connection, head)
         except RegisterError as error:
-            if isinstance(error.__cause__, DBAPIError) and is_damage(error.__cause__):
+            if isinstance(error.__cause__, DBAPIError) and self._home.is_damage(error.__cause__):
                 return [Finding("database", "pages", str(error))]
             raise
 
@@ -296,13 +336,13 @@ class Reader:
 
     @contextmanager
     def _reading(self, trial_id: str | None = None) -> Iterator[Connection]:
-        with plain_sentences(self.path), self._engine.begin() as connection:
+        with self._home.transaction() as connection:
             self._refuse_unknown(connection, trial_id)
             yield connection
 
     def _refuse_unknown(self, connection: Connection, trial_id: str | None) -> None:
         if trial_id is not None and not queries.entries(connection, trial=trial_id, kind=Kind.SEAL):
-            raise RegisterError(f"{self.path} holds no trial {quoted(trial_id)}.")
+            raise RegisterError(f"{self.shown} holds no trial {quoted(trial_id)}.")
 
 
 def _frame(connection: Connection, trial: str, kept: Kept) -> pd.DataFrame:

@@ -10,32 +10,29 @@ stands after a power failure, as far as the disk keeps its word.
 from __future__ import annotations
 
 import sqlite3
-from contextlib import contextmanager
+from contextlib import closing
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Self, cast
 
 from sqlalchemy import create_engine, event, make_url
-from sqlalchemy.exc import ArgumentError, DBAPIError
+from sqlalchemy.exc import ArgumentError
 from sqlalchemy.pool import NullPool
 
 from schemas.errors import RegisterError
 from trials.register import tables
+from trials.register.home import Home, trigger_findings
+from trials.register.records import Finding
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from sqlalchemy import Connection, Engine
+    from sqlalchemy.exc import DBAPIError
 
 APPLICATION_ID = int.from_bytes(b"ftnk")
 """What SQLite's header says of the file's use."""
 
-FORMAT = 2
-"""The version of the tables, kept as ``user_version``.
-
-An earlier one is read as it is, with the tables that it lacks seen as empty, and brought up to date by the first
-transaction that writes, together with what it writes or not at all.
-"""
-
+_SHOWN = 10
 _OLDEST = (3, 37)  # the first with STRICT tables
 
 _PRAGMAS = (
@@ -66,8 +63,8 @@ def path_of(location: str) -> Path:
             ) from None
         if url.get_backend_name() != "sqlite" or url.query:
             raise RegisterError(
-                f"This version keeps its register in a SQLite file; give a file such as fairtank.db in place of "
-                f"{url.render_as_string(hide_password=True)}."
+                "A register is kept in a SQLite file or on a PostgreSQL server; give a file such as fairtank.db, or "
+                f"postgresql://USER@HOST/DATABASE, in place of {url.set(query={}).render_as_string()}."
             )
         name = url.database or ""
     if name in ("", ":memory:"):
@@ -75,33 +72,82 @@ def path_of(location: str) -> Path:
     return Path(name).expanduser()
 
 
-def open_database(path: Path, *, create: bool, wait: float) -> Engine:
-    """Open a register's file; make it where it does not exist and ``create`` says so.
+class SQLiteHome(Home):
+    """A register in a file; transactions for reading begin as ``BEGIN``, those for writing as ``BEGIN IMMEDIATE``."""
 
-    Transactions begin as ``BEGIN``, a consistent view for reading; with the execution option ``writes`` as
-    ``BEGIN IMMEDIATE``, so that a writer waits its turn before it reads what it builds on.
+    @classmethod
+    def open(cls, location: str, *, create: bool, wait: float) -> Self:
+        """Open a register's file; make it where it does not exist and ``create`` says so.
 
-    Parameters
-    ----------
-    path : Path
-        The file.
-    create : bool
-        Whether a file that does not exist, or is empty, becomes a register.
-    wait : float
-        Seconds to wait for another program's transaction.
+        Parameters
+        ----------
+        location : str
+            The file, or its URL.
+        create : bool
+            Whether a file that does not exist, or is empty, becomes a register.
+        wait : float
+            Seconds to wait for another program's transaction.
 
-    Raises
-    ------
-    RegisterError
-        The file is not to be had, not a register, or of another version.
-    """
-    if sqlite3.sqlite_version_info < _OLDEST:
-        raise RegisterError(
-            f"This Python has SQLite {sqlite3.sqlite_version}, and a register needs "
-            f"{'.'.join(map(str, _OLDEST))} or newer; use a newer Python."
-        )
-    _prepare_place(path, create=create)
+        Raises
+        ------
+        RegisterError
+            The file is not to be had, not a register, or of another version.
+        """
+        path = path_of(location)
+        if sqlite3.sqlite_version_info < _OLDEST:
+            raise RegisterError(
+                f"This Python has SQLite {sqlite3.sqlite_version}, and a register needs "
+                f"{'.'.join(map(str, _OLDEST))} or newer; use a newer Python."
+            )
+        _prepare_place(path, create=create)
+        home = cls(str(path), _engine(path, wait))
+        with home.transaction() as connection:
+            fresh = _is_fresh(connection, path)
+        if fresh and not create:
+            raise RegisterError(
+                f"{path} is empty and not a register yet; `fairtank register PROTOCOL` makes it one."
+            )
+        if fresh:
+            with home.transaction(writes=True) as connection:
+                if _is_fresh(connection, path):  # nobody else made it while this one waited
+                    tables.metadata.create_all(connection)
+                    connection.exec_driver_sql(f"PRAGMA application_id = {APPLICATION_ID}")
+                    connection.exec_driver_sql(f"PRAGMA user_version = {tables.FORMAT}")
+        return home
 
+    def sentence(self, error: DBAPIError) -> str:
+        """Say in one sentence what an error of SQLite means."""
+        return _sentence(self.shown, error)
+
+    def is_damage(self, error: DBAPIError) -> bool:
+        """Whether an error says that the file's content is broken, not that it cannot be reached."""
+        return _is_damage(error)
+
+    def damage(self, connection: Connection) -> Iterator[Finding]:
+        """Find what SQLite's own check says of its pages, keys and references."""
+        for (line,) in connection.exec_driver_sql(f"PRAGMA integrity_check({_SHOWN})"):
+            if line != "ok":
+                yield Finding(
+                    "database", "pages", f"The database is damaged ({line}); go back to a copy from before."
+                )
+        for table, row, *_ in connection.exec_driver_sql("PRAGMA foreign_key_check").fetchmany(_SHOWN):
+            yield Finding(
+                "database", table, f"Row {row or '?'} of table {table} belongs to an entry that is not there."
+            )
+
+    def guards(self, connection: Connection) -> Iterator[Finding]:
+        """Find whether the triggers that refuse changes are all there, as they were made."""
+        query = "SELECT name, sql FROM sqlite_master WHERE type = 'trigger'"
+        present = {row.name: row.sql for row in connection.exec_driver_sql(query)}
+        yield from trigger_findings(present, tables.triggers(tables.missing_in(format_of(connection))))
+
+    def back_up(self, target: Path) -> None:
+        """Copy the register into a new file by SQLite's own backup, whoever is writing to it meanwhile."""
+        with closing(sqlite3.connect(target, isolation_level=None)) as copy, self.transaction() as connection:
+            cast("sqlite3.Connection", connection.connection.driver_connection).backup(copy)
+
+
+def _engine(path: Path, wait: float) -> Engine:
     def connect() -> sqlite3.Connection:
         # Never made on the way: a file that vanishes later is missed, not begun anew.
         address = f"{path.absolute().as_uri()}?mode=rw"
@@ -118,32 +164,10 @@ def open_database(path: Path, *, create: bool, wait: float) -> Engine:
         writes = connection.get_execution_options().get("writes", False)
         connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
         version = format_of(connection)
-        if 0 < version < FORMAT:
+        if 0 < version < tables.FORMAT:
             _bring_up_to_date(connection, version) if writes else _see_as_empty(connection, version)
 
-    with plain_sentences(path):
-        with engine.begin() as connection:
-            fresh = _is_fresh(connection, path)
-        if fresh and not create:
-            raise RegisterError(
-                f"{path} is empty and not a register yet; `fairtank register PROTOCOL` makes it one."
-            )
-        if fresh:
-            with engine.execution_options(writes=True).begin() as connection:
-                if _is_fresh(connection, path):  # nobody else made it while this one waited
-                    tables.metadata.create_all(connection)
-                    connection.exec_driver_sql(f"PRAGMA application_id = {APPLICATION_ID}")
-                    connection.exec_driver_sql(f"PRAGMA user_version = {FORMAT}")
     return engine
-
-
-@contextmanager
-def plain_sentences(path: Path) -> Iterator[None]:
-    """Turn the database's errors into one sentence each, as :class:`RegisterError`."""
-    try:
-        yield
-    except DBAPIError as error:
-        raise RegisterError(_sentence(path, error)) from error
 
 
 def format_of(connection: Connection) -> int:
@@ -151,7 +175,7 @@ def format_of(connection: Connection) -> int:
     return int(connection.exec_driver_sql("PRAGMA user_version").scalar_one())
 
 
-def is_damage(error: DBAPIError) -> bool:
+def _is_damage(error: DBAPIError) -> bool:
     """Whether an error says that the file's content is broken, not that it cannot be reached."""
     return _code(error) in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB) or "decode" in str(error.orig)
 
@@ -178,11 +202,11 @@ def _is_fresh(connection: Connection, path: Path) -> bool:
     """Whether the file holds nothing at all; a file that is something else, or of another version, is refused."""
     application = connection.exec_driver_sql("PRAGMA application_id").scalar_one()
     version = format_of(connection)
-    if application == APPLICATION_ID and 0 < version <= FORMAT:
+    if application == APPLICATION_ID and 0 < version <= tables.FORMAT:
         return False
     if application == APPLICATION_ID:
         raise RegisterError(
-            f"{path} is a register of format {version}, and this fairtank reads formats up to {FORMAT}; use a newer fairtank."
+            f"{path} is a register of format {version}, and this fairtank reads formats up to {tables.FORMAT}; use a newer fairtank."
         )
     empty = connection.exec_driver_sql("SELECT count(*) = 0 FROM sqlite_master").scalar_one()
     if (application, version) == (0, 0) and empty:
@@ -192,7 +216,7 @@ def _is_fresh(connection: Connection, path: Path) -> bool:
 
 def _bring_up_to_date(connection: Connection, version: int) -> None:
     tables.metadata.create_all(connection, tables=tables.missing_in(version))
-    connection.exec_driver_sql(f"PRAGMA user_version = {FORMAT}")
+    connection.exec_driver_sql(f"PRAGMA user_version = {tables.FORMAT}")
 
 
 def _see_as_empty(connection: Connection, version: int) -> None:
@@ -202,7 +226,7 @@ def _see_as_empty(connection: Connection, version: int) -> None:
         connection.exec_driver_sql(f'CREATE TEMP TABLE "{table.name}" ({columns})')
 
 
-def _sentence(path: Path, error: DBAPIError) -> str:
+def _sentence(path: str, error: DBAPIError) -> str:
     sentences = {
         sqlite3.SQLITE_BUSY: f"{path} is in use by another program; nothing was changed, try again in a moment.",
         sqlite3.SQLITE_LOCKED: f"{path} is in use by another program; nothing was changed, try again in a moment.",
@@ -215,7 +239,7 @@ def _sentence(path: Path, error: DBAPIError) -> str:
         sqlite3.SQLITE_NOTADB: f"{path} is not a fairtank register.",
         sqlite3.SQLITE_CORRUPT: f"{path} is damaged; go back to a copy from before the damage.",
     }
-    if is_damage(error) and _code(error) != sqlite3.SQLITE_NOTADB:
+    if _is_damage(error) and _code(error) != sqlite3.SQLITE_NOTADB:
         return sentences[sqlite3.SQLITE_CORRUPT]
     return sentences.get(_code(error), f"{path} refused the work, and nothing was changed: {error.orig}.")
 

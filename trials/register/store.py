@@ -16,7 +16,6 @@ from trials.register.reader import Reader
 from trials.register.recording import append, keep, prepare, record_batch
 from trials.register.records import SealedTrial, SourceFile
 from trials.register.sealed import in_force, sealed_by
-from trials.register.sqlite import plain_sentences
 
 if TYPE_CHECKING:
     import datetime as dt
@@ -194,8 +193,7 @@ class Register(Reader):
 
     @contextmanager
     def _writing(self, trial_id: str | None = None) -> Iterator[Connection]:
-        engine = self._engine.execution_options(writes=True)
-        with plain_sentences(self.path), engine.begin() as connection:
+        with self._home.transaction(writes=True) as connection:
             self._refuse_unknown(connection, trial_id)
             yield connection
 

@@ -20,7 +20,9 @@ from sqlalchemy import (
     LargeBinary,
     MetaData,
     Table,
+    TableClause,
     Text,
+    column,
     event,
     text,
 )
@@ -36,6 +38,13 @@ if TYPE_CHECKING:
 # STRICT tables of SQLite know five types only; a REAL of SQLite has 8 bytes.
 _Number: TypeEngine[float] = Double().with_variant(sqlite.REAL(), "sqlite")
 _Key: TypeEngine[int] = BigInteger().with_variant(Integer(), "sqlite")
+
+FORMAT = 2
+"""The version of the tables.
+
+An earlier one is read as it is, with the tables that it lacks seen as empty, and brought up to date by the first
+transaction that writes, together with what it writes or not at all.
+"""
 
 _ONCE = text(f"kind IN ('{Kind.SEAL}', '{Kind.ALLOCATION}')")
 
@@ -163,6 +172,10 @@ check_readings = Table(
 
 ADDED_IN = {2: (events, check_readings)}
 """The tables that a format of the register brought, by the number of the format; all others are of the first."""
+
+
+chain = TableClause("chain", *(column(name) for name in ("number", "trial", "kind", "previous", "digest")))
+"""A view that only servers have: the links of all entries, also of those that an account may not read."""
 
 
 def missing_in(version: int) -> list[Table]:

@@ -322,7 +322,7 @@ def test_a_failure_at_any_statement_leaves_nothing(
     before = path.read_bytes()
     left = 0
 
-    @event.listens_for(register._engine, "before_cursor_execute", named=True)
+    @event.listens_for(register._home.engine, "before_cursor_execute", named=True)
     def fail(**_):
         nonlocal left
         left -= 1
@@ -355,10 +355,10 @@ def test_a_failure_to_commit_leaves_nothing(register, path, protocol_of, batch_o
     def fail(_):
         raise PowerCutError
 
-    event.listen(register._engine, "commit", fail)
+    event.listen(register._home.engine, "commit", fail)
     with pytest.raises(PowerCutError):
         write()
-    event.remove(register._engine, "commit", fail)
+    event.remove(register._home.engine, "commit", fail)
     assert path.read_bytes() == before
     write()
     assert register.check() == []
