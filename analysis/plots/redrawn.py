@@ -72,7 +72,10 @@ def figure(
         + scale_y_continuous(
             limits=(0, top), expand=(0, 0), labels=lambda ticks: [f"{quantity(t * 100)} %" for t in ticks]
         )
-        + labs(x=_axis_title(endpoint, protocol, int((width - 0.8) / text_width("m", 8.5))), y="Share of the draws")
+        + labs(
+            x=_axis_title(endpoint, protocol, int((width - 0.8) / text_width("m", 8.5))),
+            y="Share of the draws",
+        )
         + captioned(_caption(laws, columns), width)
         + look(width, (1.05 if width >= 5 else 1.6) + rows * (1.6 + 0.15 * lines))
     )
@@ -87,7 +90,9 @@ def alt_text(laws: Sequence[NullDistribution], endpoint: EndpointResult, protoco
         f"{law.draws:,} draws gave as much or more in either direction"
         for law in laws
     ]
-    return f"Histograms of {plain(endpoint.title, 80)} over the draws that could have been. {'; '.join(said)}."
+    return (
+        f"Histograms of {plain(endpoint.title, 80)} over the draws that could have been. {'; '.join(said)}."
+    )
 
 
 def _bars(panel: int, law: NullDistribution, *, ratio: bool) -> pd.DataFrame:
