@@ -22,7 +22,6 @@ from analysis.plots.axes import value_axis
 from analysis.plots.marked import geom_tank_point, told
 from analysis.plots.theme import (
     INK,
-    SOFT,
     WIDTH,
     arm_label,
     arm_looks,
@@ -210,7 +209,7 @@ def _caption(days: pd.DataFrame, spent: float) -> list[str]:
     censored = int(days["censored"].sum())
     return [
         f"n: {count(days['tank'].nunique(), 'tank')}, {count(len(days), 'day')} with both.",
-        f"Arrow: a tank's mean from its first phase to its last; small marks: its days after the baseline.",
+        "Arrow: a tank's mean from its first phase to its last; small marks: its days after the baseline.",
         (
             f"Dashed, from the middle tank's start: the fall if bacteria only grow (C:N:P {ratio} by atoms, "
             f"{quantity(cells.nitrate_per_phosphate)} mg nitrate a mg phosphate); steeper is denitrification or another loss."
