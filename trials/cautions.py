@@ -4,18 +4,22 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from schemas.events import EventKind
+
 if TYPE_CHECKING:
     from schemas.protocol import Protocol
 
+ANIMALS_FIRST = (
+    "Animals come before data: a stop rule that is met is acted on at once, recorded, and never counts against a "
+    "tank. A vet, or whoever is licensed to, decides about sick animals; nothing here replaces that."
+)
+LOCAL_RULES = (
+    "Local rules on keeping animals come first. Experiments with fish, and in some places with cephalopods, can "
+    "need approval even in private tanks, and corals can need papers: ask the authority before the first dose."
+)
 _ALWAYS = (
-    (
-        "Animals come before data: a stop rule that is met is acted on at once, recorded, and never counts against a "
-        "tank. A vet, or whoever is licensed to, decides about sick animals; nothing here replaces that."
-    ),
-    (
-        "Local rules on keeping animals come first. Experiments with fish, and in some places with cephalopods, can "
-        "need approval even in private tanks, and corals can need papers: ask the authority before the first dose."
-    ),
+    ANIMALS_FIRST,
+    LOCAL_RULES,
     (
         "Salt water and mains electricity: a residual-current device (30 mA), drip loops, sockets above the water, and "
         "plugs pulled before hands go in. Electrical work is for licensed people."
@@ -40,6 +44,42 @@ _CARBON = (
         "children. Where vinegar or another acid is dosed: no stronger than kitchen vinegar without training."
     ),
 )
+_AT_EVENT = {
+    EventKind.DOSE: (
+        "Dose by day, never twice to make up for a missed dose, and stop at once if fish gasp or the water clouds. Spirits "
+        "burn: a small closed bottle, away from lamps and pumps."
+    ),
+    EventKind.POLYMER_ADDED: (
+        "Plug out before hands go in. A reactor that turned black or smells of rotten eggs: do not lean in, ventilate, and "
+        "run its water to waste."
+    ),
+    EventKind.POLYMER_WEIGHED: "Plug out before hands go in, and gloves over cuts.",
+    EventKind.CLEAN: (
+        "Plug out before hands go in, and gloves over cuts. If it smells of rotten eggs do not lean in: leave, ventilate, and "
+        "run the water to waste."
+    ),
+    EventKind.WATER_CHANGE: "Plugs out before hands go in, and never start a siphon by mouth.",
+    EventKind.FAULT: (
+        "Pull the plug before you touch anything wet; electrical work is for licensed people. Water that stood in a stopped "
+        "reactor goes to waste, not into the tank."
+    ),
+    EventKind.LOSS: (
+        "Animals come before data: after a death that you cannot explain stop the carbon, aerate, test ammonia and nitrite, "
+        "tell the lead today, and ask a vet about sick animals."
+    ),
+    EventKind.MEDICATION: (
+        "A vet, or whoever is licensed to, decides on medicine, and local rules hold. Helping animals is always allowed; tell "
+        "the lead today."
+    ),
+}
+
+
+def caution_at(kind: EventKind) -> str:
+    """The caution that belongs beside an event of this kind; empty where there is none.
+
+    As all of them: common practice, without a source, below local rules and licensed people.
+    """
+    return _AT_EVENT.get(kind, "")
 
 
 def usual_cautions(protocol: Protocol) -> tuple[str, ...]:
@@ -53,3 +93,11 @@ def usual_cautions(protocol: Protocol) -> tuple[str, ...]:
 def cautions(*, doses: bool) -> tuple[str, ...]:
     """Give the usual cautions; those of carbon only where it is dosed."""
     return (_ALWAYS[0], *(_CARBON if doses else ()), *_ALWAYS[1:])
+
+
+def cautions_at_the_tank() -> tuple[str, ...]:
+    """Give the cautions that belong beside a finding that sends somebody to a tank."""
+    return (
+        ANIMALS_FIRST,
+        "Local rules come first; where people are hurt or feel ill, call for help before all else.",
+    )

@@ -6,12 +6,10 @@ import csv
 import datetime as dt
 import io
 import json
-import re
 from dataclasses import asdict, dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import jinja2
-from markupsafe import Markup
 
 from analysis.document import document
 from analysis.limitations import cannot_say
@@ -25,6 +23,7 @@ from trials.environment import environment
 from trials.register.chain import Kind
 from trials.registered_analysis import deviation_sentences
 from trials.report_figures import Drawing, draw
+from trials.typesetting import typeset
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -190,14 +189,6 @@ def page(material: ReportMaterial, drawings: Sequence[Drawing]) -> str:
         ),
         made=day_words(material.made_at.date()),
     )
-
-
-def typeset(text: str) -> Markup:
-    """Make a sentence harmless and set it: curved apostrophes, no break between a number and what it counts."""
-    set_text = plain(text).replace("'", "\u2019")
-    set_text = re.sub(r"(?<=\d) (?=%)", "\u202f", set_text)
-    set_text = re.sub(r"(?<=[=<>]) (?=\d)", "\u00a0", set_text)
-    return Markup.escape(set_text)
 
 
 def _tables(material: ReportMaterial) -> dict[str, str]:

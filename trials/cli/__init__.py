@@ -11,7 +11,7 @@ import sys
 import typer
 
 from schemas.errors import FairtankError
-from trials.cli import collect, display, draft, mend, plan, prepare, results, water
+from trials.cli import collect, display, draft, mend, plan, prepare, results, sheets, water, watch
 from trials.cli.options import VersionOption  # noqa: TC001 - typer reads it at run time
 
 INTERRUPTED = 130
@@ -45,10 +45,12 @@ app.command()(draft.draft)
 app.command()(plan.plan)
 app.command()(prepare.register)
 app.command()(prepare.allocate)
+app.command()(sheets.sheets)
 app.command()(collect.intake)
 app.command()(mend.held)
 app.command()(mend.amend)
 app.command()(mend.history)
+app.command()(watch.watch)
 app.command()(results.analyse)
 app.command()(results.report)
 app.command()(results.verify)

@@ -1,0 +1,127 @@
+"""What the people at a site are told, in plain words: the same on the workbook's front page and on the phone's page."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from analysis.numerals import count, day_words, plain
+from schemas.plain_words import listed
+from schemas.variables import variables_for
+from trials.cautions import usual_cautions
+from trials.sheets.asked import stop_rule_in_words
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from schemas.protocol import Protocol
+    from trials.sheets.asked import Asked
+    from trials.sheets.due import DueRow
+
+SAMPLING = (
+    "Take the water at the same hour each time: before the lights come on, before feeding and before any dose.",
+    "Rinse the tube three times with water of the same tank. Clean and dry it between tanks.",
+    "Follow the kit's own instructions to the second, for shaking and waiting change what it shows.",
+    "If the water is cloudy, filter it first. Test within the hour.",
+    "Use the same kit for the whole trial. Where a new box is opened, say so in the note.",
+    "Measure all tanks of the site on the same day, whatever they are given, and in an order that you change.",
+)
+"""Common practice, no source."""
+
+
+@dataclass(frozen=True)
+class Section:
+    """A heading, and what stands under it."""
+
+    title: str
+    lines: tuple[str, ...]
+
+
+def lead_of(protocol: Protocol) -> str:
+    """Whom to tell."""
+    return plain(protocol.trial.lead, 200) if protocol.trial.lead else "the trial's lead"
+
+
+def when(protocol: Protocol, rows: Sequence[DueRow], asked: Sequence[Sequence[Asked]]) -> tuple[str, ...]:
+    """How often each variable is measured at the site, and the phases."""
+    titles = {units[0].variable.id: units[0].title for units in asked}
+    together: dict[tuple[dt.date, ...], list[str]] = {}
+    for variable, title in titles.items():
+        days = tuple(sorted({row.day for row in rows if variable in row.variables}))
+        if days:
+            together.setdefault(days, []).append(title)
+    every = {sampling.variable: sampling.every_days for sampling in protocol.schedule.sampling}
+    by_title = {title: every[variable] for variable, title in titles.items()}
+    lines = [
+        f"{listed(names, 'and')}: every {count(by_title[names[0]], 'day')}, {day_words(days[0])} to "
+        f"{day_words(days[-1])}, {count(len(days), 'day')} in all."
+        if len(days) > 1
+        else f"{listed(names, 'and')}: on {day_words(days[0])}."
+        for days, names in together.items()
+    ]
+    tanks = list(dict.fromkeys(row.tank for row in rows))
+    if tanks:
+        phases = []
+        for phase in protocol.phase_days:
+            spans = [
+                f"{day_words(first)} to {day_words(after - dt.timedelta(days=1))}"
+                for first, after in protocol.windows(phase, tanks[0])
+            ]
+            phases.append(f"{phase} {listed(spans, 'and')}")
+        lines.append(f"The phases: {'; '.join(phases)}.")
+    lines.append("A day that was missed is measured as soon as you can, under the day on which you measured.")
+    return tuple(lines)
+
+
+def writing(asked: Sequence[Sequence[Asked]]) -> tuple[str, ...]:
+    """How a reading is written down."""
+    example = next((units[0].example for units in asked if units[0].variable.zero_is_censored), "<0.02")
+    return (
+        (
+            "Write the number as the kit shows it, in the unit that stands above it; do not convert. With a point or a comma, as "
+            "you are used to."
+        ),
+        f"Where the kit shows nothing, write < and its lowest step, such as {example}. Never 0.",
+        "Where the kit is at the end of its scale, write > and its highest step.",
+        "Leave a field empty where you measured nothing. Never fill in what you think it would have been.",
+        "A second test of the same water is a reading of its own, with 2 as its replicate.",
+    )
+
+
+def stop_rules(protocol: Protocol) -> tuple[str, ...]:
+    """The registered stop rules, and what to do when one is met."""
+    variables = variables_for(protocol)
+    rules = [stop_rule_in_words(rule, variables[rule.variable]) for rule in protocol.stop_rules]
+    if not rules:
+        return (
+            (
+                "This trial has registered none. If animals suffer, stop the treatment, help them, and tell "
+                f"{lead_of(protocol)}: that is always allowed and never counts against a tank."
+            ),
+        )
+    return (
+        *rules,
+        (
+            f"Act at once and do not wait for an answer; then write it down under events and tell {lead_of(protocol)}. Helping "
+            "animals is always allowed and never counts against a tank."
+        ),
+    )
+
+
+def cautions(protocol: Protocol) -> tuple[str, ...]:
+    """The usual cautions, which give way to local rules, vets and licensed people."""
+    return (
+        *usual_cautions(protocol),
+        "All this is common practice and no advice for your case: local rules, vets and licensed professionals decide.",
+    )
+
+
+def other_units(asked: Sequence[Sequence[Asked]]) -> tuple[str, ...]:
+    """Kits of the protocol whose unit is not the one of the workbook's column."""
+    return tuple(
+        f"{listed([plain(kit.id) for kit in units.kits], 'and')}: shows {units.title.casefold()} in {units.shown_unit}, not in "
+        f"{first.shown_unit}. Do not convert: ask for a sheet for that kit, or use the page for the phone."
+        for first, *others in asked
+        for units in others
+    )
