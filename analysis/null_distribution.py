@@ -112,8 +112,8 @@ def histogram(law: Law) -> tuple[tuple[float, ...], tuple[float, ...], tuple[boo
     at = abs(law.observed(0.0))
     own_edge = at >= 0.75 * usual
     width = at / max(1, round(at / usual)) if own_edge else usual
-    steps = np.arange(math.floor(law.reach / width * (1 + 1e-9)) + 2)
-    above, below = law.beyond(width * steps)
+    steps = np.arange(math.floor(law.reach / width * (1 + 1e-9)) + 2, dtype=np.float64)
+    above, below = law.beyond(np.asarray(width * steps, dtype=np.float64))
     nothing = above[0] + below[0] - 1
     sides = [-np.diff(side - (nothing / 2) * (steps == 0)) for side in (below, above)]
     share = np.concatenate([sides[0][::-1], sides[1]])

@@ -35,6 +35,8 @@ _GAP = 0.26
 _MOST_NAMED = 6
 _SIDE = 0.06
 _MOST_LINES = 9
+_LEFT_OUT = 2
+"""Which box of a column tells what was left out."""
 
 
 def figure(endpoint: EndpointResult, protocol: Protocol, *, width: float = WIDTH) -> ggplot:
@@ -44,34 +46,7 @@ def figure(endpoint: EndpointResult, protocol: Protocol, *, width: float = WIDTH
     per = width / len(endpoint.flow)
     letters = max(8, int((per - 2 * _SIDE - 0.1) / text_width("m", _TEXT)))
     columns = [_column(flow, endpoint, protocol, letters) for flow in endpoint.flow]
-    heights = [
-        max(text.count("\n") + 1 for text in row) * _LINE + 2 * _PAD for row in zip(*columns, strict=True)
-    ]
-    total = sum(heights) + _GAP * (len(heights) - 1)
-    boxes, arrows = [], []
-    looks = arm_looks(protocol)
-    for i, (flow, texts) in enumerate(zip(endpoint.flow, columns, strict=True)):
-        top = total
-        for j, (text, height) in enumerate(zip(texts, heights, strict=True)):
-            tall = (text.count("\n") + 1) * _LINE + 2 * _PAD
-            if text:
-                boxes.append(
-                    {
-                        "xmin": i + _SIDE / per,
-                        "xmax": i + 1 - _SIDE / per,
-                        "ymin": top - tall,
-                        "ymax": top,
-                        "text": text,
-                        "edge": looks[flow.arm].colour if j != 2 else SOFT,
-                        "thick": 1.1 if j != 2 else 0.4,
-                    }
-                )
-                if j:
-                    arrows.append((i + 0.5, end, top))
-                end = top - tall
-            top -= height + _GAP
-    frame = pd.DataFrame(boxes)
-    frame = frame.assign(x=(frame["xmin"] + frame["xmax"]) / 2, y=(frame["ymin"] + frame["ymax"]) / 2)
+    frame, arrows, total = _places(columns, protocol, [flow.arm for flow in endpoint.flow], _SIDE / per)
     lines = pd.DataFrame(arrows, columns=["x", "y", "yend"])
     corners = aes(xmin="xmin", xmax="xmax", ymin="ymin", ymax="ymax")
     return (
@@ -119,20 +94,44 @@ def alt_text(endpoint: EndpointResult, protocol: Protocol) -> str:
     return f"Flow of tanks for {plain(endpoint.title, 80)}. {'. '.join(said)}."
 
 
+def _places(
+    columns: list[list[str]], protocol: Protocol, arms: list[str], side: float
+) -> tuple[pd.DataFrame, list[tuple[float, float, float]], float]:
+    """Boxes with their texts, arrows from the foot of one to the head of the next, and the height of all, in inches."""
+    looks = arm_looks(protocol)
+    levels = [max(_tall(text) for text in level) for level in zip(*columns, strict=True)]
+    total = sum(levels) + _GAP * (len(levels) - 1)
+    boxes, arrows = [], []
+    for i, (arm, texts) in enumerate(zip(arms, columns, strict=True)):
+        head = total
+        feet: list[float] = []
+        for j, (text, level) in enumerate(zip(texts, levels, strict=True)):
+            if text:
+                foot = head - _tall(text)
+                left_out = j == _LEFT_OUT
+                box = {"xmin": i + side, "xmax": i + 1 - side, "ymin": foot, "ymax": head, "text": text}
+                box |= {"edge": SOFT, "thick": 0.4} if left_out else {"edge": looks[arm].colour, "thick": 1.1}
+                boxes.append(box | {"x": i + 0.5, "y": (foot + head) / 2})
+                arrows += [(i + 0.5, above, head) for above in feet[-1:]]
+                feet.append(foot)
+            head -= level + _GAP
+    return pd.DataFrame(boxes), arrows, total
+
+
+def _tall(text: str) -> float:
+    return (text.count("\n") + 1) * _LINE + 2 * _PAD
+
+
 def _column(flow: ArmFlow, endpoint: EndpointResult, protocol: Protocol, letters: int) -> list[str]:
     """Texts of an arm's boxes from above to below; the third, of what was left out, may be empty."""
     days = f"\n{flow.days:,} of {flow.days_due:,} sampling days kept" if flow.days_due else ""
     texts = [
-        f"{wrapped(arm_title(protocol, flow.arm), letters, 3)}\n{_tanks(flow, flow.allocated)} allocated",
-        f"{_tanks(flow, flow.followed)} with a reading in the {endpoint.phase} phase{days}",
+        f"{wrapped(arm_title(protocol, flow.arm), letters, 3)}\n{count(flow.allocated, 'tank')} allocated",
+        f"{count(flow.followed, 'tank')} with a reading in the {endpoint.phase} phase{days}",
         "\n".join(_reasons(flow, endpoint)),
-        f"{_tanks(flow, flow.analysed)} analysed",
+        f"{count(flow.analysed, 'tank')} analysed",
     ]
     return ["\n".join(wrapped(line, letters, _MOST_LINES) for line in text.splitlines()) for text in texts]
-
-
-def _tanks(flow: ArmFlow, number: int) -> str:
-    return count(number, "tank")
 
 
 def _reasons(flow: ArmFlow, endpoint: EndpointResult) -> list[str]:
