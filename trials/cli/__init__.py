@@ -11,7 +11,7 @@ import sys
 import typer
 
 from schemas.errors import FairtankError
-from trials.cli import collect, display, draft, mend, plan, prepare, results, sheets, water, watch
+from trials.cli import collect, display, draft, mend, plan, prepare, results, sheets, watch, water
 from trials.cli.options import VersionOption  # noqa: TC001 - typer reads it at run time
 
 INTERRUPTED = 130
