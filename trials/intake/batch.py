@@ -15,10 +15,11 @@ from schemas.variables import variables_for
 from schemas.vocabulary import RowOutcome
 from trials.intake.columns import text_array
 from trials.intake.drafts import drafts_of, stacked, value_cells
-from trials.intake.headers import NEEDED, known_columns, layout_of
+from trials.intake.headers import NEEDED, ColumnNames, layout_of
 from trials.intake.holds import Holds
 from trials.intake.names import VariableNames
 from trials.intake.numerals import decimal_sign
+from trials.intake.odd_rows import without_repeated_headers
 from trials.intake.readers import load, read_tables
 from trials.intake.recognise import Place, recognise
 from trials.intake.remarks import on_partly_known, on_readings, on_tables, on_units
@@ -65,7 +66,7 @@ def read_file(path: Path | str, protocol: Protocol, seen: pd.DataFrame, today: d
 def take_in(file: SourceFile, protocol: Protocol, seen: pd.DataFrame, today: dt.date) -> IntakeBatch:
     """As :func:`read_file`, for a file that is in memory."""
     names = VariableNames(variables_for(protocol))
-    tables, how = read_tables(file, lambda header: known_columns(header, names))
+    tables, how = read_tables(file, ColumnNames(names))
     readable, columns = _readable(file, tables, names)
     by = Understanding(protocol, names, _decimal(readable), Holds())
     place = _place(readable)
@@ -102,10 +103,13 @@ def _readable(
             remarks.append(f'Sheet "{table.sheet}" does not hold readings and was left alone.')
         else:
             sheet = f'Sheet "{table.sheet}": ' if table.sheet else ""
-            readable.append((table, layout))
-            remarks += [sheet + remark for remark in layout.remarks]
+            rows, again = without_repeated_headers(table)
+            readable.append((rows, layout))
+            remarks += [sheet + remark for remark in (*table.remarks, *again, *layout.remarks)]
     if not readable:
-        raise IntakeError(f"{file.name} has no sheet of readings: the first row of one must name {NEEDED}")
+        raise IntakeError(
+            f"{file.name} has no sheet of readings: one of the first rows of a sheet must name {NEEDED}"
+        )
     return readable, remarks
 
 

@@ -18,7 +18,10 @@ Cell = str | float | bool | dt.datetime | dt.date | dt.time | dt.timedelta
 """A cell as read: always text from a text file, typed where a workbook says so."""
 
 _LONGEST_SHOWN = 60
-_EDGES = "\u200b\u200c\u200d\u2060\ufeff"
+# Zero-width, soft-hyphen and direction marks, which nobody typed on purpose.
+_INVISIBLE = str.maketrans(
+    "", "", "\u00ad\u200b\u200c\u200d\u200e\u200f\u2060\ufeff\u202a\u202b\u202c\u202d\u202e"
+)
 
 
 class Coder(dict["Hashable", int]):
@@ -104,6 +107,6 @@ def quoted(text: str) -> str:
 
 
 def stripped(cell: Cell) -> str:
-    """The text of a cell without spaces (of any kind) and invisible marks around it."""
+    """The text of a cell without spaces (of any kind) around it and without invisible marks."""
     text = text_of(cell).strip()
-    return text if text.isascii() else text.strip(_EDGES).strip()
+    return text if text.isascii() else text.translate(_INVISIBLE).strip()

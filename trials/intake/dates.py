@@ -10,7 +10,7 @@ import numpy as np
 
 from schemas.readings import HoldReason
 from trials.intake.columns import quoted, text_of
-from trials.intake.numerals import plain
+from trials.intake.numerals import plain, spreadsheet_finding
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -20,9 +20,12 @@ if TYPE_CHECKING:
     from trials.intake.columns import Cell
     from trials.intake.holds import Finding
 
+OFFSET = r"Z|(?:UTC|GMT)(?:[+-][0-9]{1,2}(?::?[0-9]{2})?)?|[+-][0-9]{2}(?::?[0-9]{2})?"
+"""A time zone that says by how much a clock differs from UTC; names such as CST mean several."""
+
 _TIME = (
     r"(?:(?:T|,?\s+)(?P<hour>[0-9]{1,2})(?::(?P<minute>[0-9]{2})(?::(?P<second>[0-9]{2})(?:[.,][0-9]+)?)?)?"
-    r"\s*(?P<half>[ap]\.?m\.?)?\s*(?P<offset>Z|[+-][0-9]{2}(?::?[0-9]{2})?)?)?"
+    r"\s*(?P<half>[ap]\.?m\.?)?\s*(?P<offset>" + OFFSET + r")?)?"
 )
 _PLAIN_ISO = r"[0-9]{4}-[0-9]{2}-[0-9]{2}(?:[T ][0-9]{2}:[0-9]{2}(?::[0-9]{2})?)?"
 _ISO = re.compile(_PLAIN_ISO)
@@ -45,6 +48,10 @@ _WORD_FIRST = re.compile(
 )
 _SHORT_YEAR = re.compile(
     r"[0-9]{1,2}(?:[-/. ]+[0-9]{1,2}[-/. ]+|[-/. ]*[A-Za-z]{3,9}[-/., ]+)'?[0-9]{2}(?:[T, ].*)?"
+)
+_ZONE_NAME = re.compile(r".*[0-9]\s*(?:[ap]\.?m\.?)?\s+(?P<zone>[A-Z]{2,5})")
+_WEEKDAY = re.compile(
+    r"(?:mon|tues?|wed(?:nes)?|thu(?:rs)?|fri|sat(?:ur)?|sun)(?:day)?[.,]*\s+(?=\S)", re.IGNORECASE
 )
 _NUMBER = re.compile(r"[0-9]+(?:[.,][0-9]+)?")
 _MONTHS = (
@@ -122,7 +129,7 @@ def read_moment(cell: Cell) -> Moment:
         return Moment(dt.datetime.combine(cell, dt.time()))
     if isinstance(cell, bool | dt.time | dt.timedelta):
         return _no(HoldReason.NOT_A_DATE, f"{quoted(text_of(cell))} is not a date; {_REMEDY}.")
-    text = plain(text_of(cell))
+    text = _WEEKDAY.sub("", plain(text_of(cell)), count=1)
     if _ISO.fullmatch(text):
         try:
             return Moment(dt.datetime.fromisoformat(text), timed=len(text) > _DATE_ALONE)
@@ -138,6 +145,16 @@ def _other(text: str) -> Moment:
         moment = read(text)
         if moment is not None:
             return moment
+    left_over = spreadsheet_finding(text)
+    if left_over:
+        return Moment(finding=left_over)
+    zone = _ZONE_NAME.fullmatch(text)
+    if zone:
+        return _no(
+            HoldReason.NOT_A_DATE,
+            f"{quoted(text)} ends in {quoted(zone['zone'])}, which is not the same everywhere: write the hours from UTC, "
+            "such as 2026-04-03 18:30+02:00, or leave the zone out.",
+        )
     return _no(HoldReason.NOT_A_DATE, f"{quoted(text)} is not a date that can be read; {_REMEDY}.")
 
 
@@ -185,20 +202,22 @@ def _with_time(text: str, found: re.Match[str], month: int, day: int) -> Moment:
         if not 1 <= hour <= 12:
             return _impossible(text)
         hour = hour % 12 + (12 if half.startswith("p") else 0)
-    offset = _offset(parts.get("offset"))
+    offset = clock_offset(parts.get("offset"))
     if offset is None:
         return _impossible(text)
     return _moment(text, [int(parts["year"]), month, day, hour, minute, second], timed=timed, offset=offset)
 
 
-def _offset(text: str | None) -> str | None:
-    """``+02:00`` for ``+0200``, ``+02`` and the like; None for an offset that no clock has."""
+def clock_offset(text: str | None) -> str | None:
+    """``+02:00`` for ``+0200``, ``+02``, ``UTC+2`` and the like; None for an offset that no clock has."""
     if not text:
         return ""
-    if text in "Zz":
+    bare = text.upper().removeprefix("UTC").removeprefix("GMT")
+    if bare in {"", "Z"}:
         return "+00:00"
-    hours, minutes = int(text[1:3]), int(text[3:].lstrip(":") or 0)
-    return f"{text[0]}{hours:02}:{minutes:02}" if hours <= 14 and minutes < 60 else None
+    digits = bare[1:].replace(":", "")
+    hours, minutes = (int(digits), 0) if len(digits) < 3 else (int(digits[:-2]), int(digits[-2:]))
+    return f"{bare[0]}{hours:02}:{minutes:02}" if hours <= 14 and minutes < 60 else None
 
 
 def _moment(text: str, parts: list[int], *, timed: bool, offset: str = "") -> Moment:

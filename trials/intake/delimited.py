@@ -19,12 +19,13 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from schemas.errors import IntakeError
+from trials.intake.header_rows import SEARCHED, header_row, on_header, rows_of_data
 from trials.intake.tables import TableBuilder
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from trials.intake.tables import KnownColumns, RawTable
+    from trials.intake.tables import Headings, RawTable
 
 SEPARATORS = {",": "commas", ";": "semicolons", "\t": "tabs"}
 _NAMES = SEPARATORS | {"|": "bars"}
@@ -76,7 +77,7 @@ class _Lines:
         return line
 
 
-def read_delimited(content: bytes, name: str, known_columns: KnownColumns) -> tuple[RawTable, list[str]]:
+def read_delimited(content: bytes, name: str, headings: Headings) -> tuple[RawTable, list[str]]:
     """The table in a text file, and remarks on how it was read.
 
     Parameters
@@ -85,7 +86,7 @@ def read_delimited(content: bytes, name: str, known_columns: KnownColumns) -> tu
         The file.
     name : str
         Its name, for messages.
-    known_columns : callable
+    headings : Headings
         Counts the headers that are known; the separator that scores best is taken.
 
     Raises
@@ -94,13 +95,16 @@ def read_delimited(content: bytes, name: str, known_columns: KnownColumns) -> tu
         The bytes are not text, or a line, cell or row is beyond all measure.
     """
     text, remarks = _decoded(content, name)
-    separator, header, number = _header(text, known_columns)
+    separator, above, header = _header(text, headings)
+    number = len(above) + 1
     builder = TableBuilder(header, name)
+    data = rows_of_data(above, header)
+    builder.add_above([(place + 1, above[place]) for place in data])
     if b'"' in text.content:
         _add_quoted(builder, text.lines(), separator, number)
     else:
         _add_plain(builder, text, separator, number)
-    table = builder.finish("", number + 1, separator)
+    table = builder.finish("", number + 1, separator, on_header(above, data))
     return table, [f"Read as text with {_NAMES[separator]} between the cells.", *remarks]
 
 
@@ -133,20 +137,28 @@ def _is_in(content: bytes, encoding: str) -> bool:
     return True
 
 
-def _header(text: _Text, known_columns: KnownColumns) -> tuple[str, list[str], int]:
-    """Separator, header, and the number of the header's row."""
+def _header(text: _Text, headings: Headings) -> tuple[str, list[list[str]], list[str]]:
+    """Separator, the rows above the header, and the header."""
     stated = _NAMES_THE_SEPARATOR.fullmatch(next(text.lines(), ""))
-    best: tuple[tuple[int, int], tuple[str, list[str], int]] | None = None
+    best: tuple[tuple[int, int], str, list[list[str]]] | None = None
+    fault: IntakeError | None = None
     for separator in [stated[1]] if stated else SEPARATORS:
-        for number, row in enumerate(_rows(text.lines(), separator), start=1):
-            if any(cell.strip() for cell in row) and not (stated and number == 1):
-                score = (known_columns(row), len(row))
-                if best is None or score > best[0]:
-                    best = score, (separator, row, number)
-                break
+        try:
+            rows = list(islice(_rows(text.lines(), separator), SEARCHED + bool(stated)))
+        except IntakeError as error:  # a quotation mark may be left open under one separator and not another
+            fault = error
+            continue
+        if stated:
+            rows[0] = []  # says what the separator is, and nothing else
+        found = header_row(rows, headings)
+        if found:
+            score = (found.known, len(rows[found.place]))
+            if best is None or score > best[0]:
+                best = score, separator, rows[: found.place + 1]
     if best is None:
-        raise IntakeError(f"{text.name} is empty.")
-    return best[1]
+        raise fault or IntakeError(f"{text.name} is empty.")
+    *above, header = best[2]
+    return best[1], above, header
 
 
 def _rows(lines: _Lines, separator: str) -> Iterator[list[str]]:

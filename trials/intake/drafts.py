@@ -10,8 +10,11 @@ import pandas as pd
 from pandas.api.types import union_categoricals
 
 from schemas.readings import HoldReason
+from trials.intake.clock import with_times
 from trials.intake.columns import CodedColumn, stripped
 from trials.intake.dates import read_moments
+from trials.intake.names import key
+from trials.intake.odd_rows import hold_odd_rows, hold_unclear_columns
 from trials.intake.values import Measured
 
 if TYPE_CHECKING:
@@ -52,10 +55,12 @@ def drafts_of(table: RawTable, layout: Layout, first_line: int, by: Understandin
         table, for sentences). Text is categorical; a value, date or replicate that could not be read is NaN,
         NaT or 0.
     """
-    _hold_rows(table, first_line, by.holds)
-    whole = np.ones(len(table), dtype=bool)
-    whole[[*table.short, *table.surplus]] = False
-    rows = np.flatnonzero(whole)
+    tanks = {key(tank.id) for tank in by.protocol.tanks}
+    odd = hold_odd_rows(table, layout, first_line, tanks, by.holds)
+    _hold_rows(table, first_line, odd, by.holds)
+    odd[[*table.short, *table.surplus]] = True
+    rows = np.flatnonzero(~odd)
+    hold_unclear_columns(table, layout, rows, first_line, by.holds)
     lines = rows + first_line
     columns = {role: table.columns[place].take(rows) for role, place in layout.roles.items()}
     shared = _shared(columns, lines, by)
@@ -99,10 +104,12 @@ def stacked(parts: Sequence[pd.DataFrame]) -> pd.DataFrame:
     return pd.DataFrame(columns, copy=False)
 
 
-def _hold_rows(table: RawTable, first_line: int, holds: Holds) -> None:
+def _hold_rows(table: RawTable, first_line: int, odd: NDArray[np.bool_], holds: Holds) -> None:
     """Rows that are wider or narrower than the header, or hold what no row should."""
     width = len(table.header)
     for row, cells in table.short.items():
+        if odd[row]:
+            continue
         text = (
             f"The row has {cells} cells and the header {width}: "
             "every column needs its separator, even where the cell is empty."
@@ -110,6 +117,8 @@ def _hold_rows(table: RawTable, first_line: int, holds: Holds) -> None:
         holds.add(first_line + row, HoldReason.TOO_FEW_CELLS, text)
     comma = "" if table.separator != "," else "; if a decimal comma split a number, save with semicolons"
     for row, surplus in table.surplus.items():
+        if odd[row]:
+            continue
         text = f"The row has {width + len(surplus)} cells and the header {width}: take out what is too much{comma}."
         holds.add(first_line + row, HoldReason.TOO_MANY_CELLS, text)
     lines = np.arange(first_line, first_line + len(table))
@@ -140,9 +149,11 @@ def _cell_finding(name: str, cell: str, table: RawTable) -> Finding | None:
 def _shared(columns: dict[str, CodedColumn], lines: NDArray[np.int64], by: Understanding) -> pd.DataFrame:
     """What all readings of a row share."""
     taken = columns["taken_at"]
-    moments = read_moments(taken.cells)
-    by.holds.add_cells(lines, taken.codes, moments.findings)
-    offset = CodedColumn(taken.codes, moments.offsets)
+    codes, moments = taken.codes, read_moments(taken.cells)
+    if "time" in columns:
+        codes, moments = with_times(taken, moments, columns["time"])
+    by.holds.add_cells(lines, codes, moments.findings)
+    offset = CodedColumn(codes, moments.offsets)
     blank = CodedColumn.constant("", len(lines))
     replicate = columns.get("replicate", blank).map(stripped)
     texts = {
@@ -152,8 +163,8 @@ def _shared(columns: dict[str, CodedColumn], lines: NDArray[np.int64], by: Under
         {
             "line": lines,
             "tank": texts["tank"],
-            "taken_at": moments.instants[taken.codes],
-            "timed": moments.timed[taken.codes],
+            "taken_at": moments.instants[codes],
+            "timed": moments.timed[codes],
             "utc_offset": offset.map(str).categorical(),
             "replicate": replicate.spread([_replicate(text) for text in replicate.cells], np.int64),
             "raw_replicate": replicate.categorical(),

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import difflib
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from schemas.errors import IntakeError, UnitError
+from schemas.plain_words import listed
 from schemas.units import normalise_unit
 from trials.intake.columns import quoted
+from trials.intake.likeness import alike
 from trials.intake.names import key
 from trials.intake.tables import MAX_COLUMNS
 
@@ -19,7 +21,7 @@ if TYPE_CHECKING:
     from trials.intake.names import Named, VariableNames
     from trials.intake.tables import RawTable
 
-ROLES = ("tank", "taken_at", "variable", "value", "unit", "replicate", "kit", "by", "note")
+ROLES = ("tank", "taken_at", "time", "variable", "value", "unit", "replicate", "kit", "by", "note")
 LONG = ("tank", "taken_at", "variable", "value")
 WIDE = ("tank", "taken_at")
 _LONG_ONLY = frozenset({"variable", "value", "unit"})
@@ -29,19 +31,52 @@ NEEDED = (
 )
 _ROLE_OF = {key(role): role for role in ROLES}
 _ALSO = {
+    "aquarium": "tank",
+    "tank id": "tank",
+    "tank no": "tank",
+    "tank number": "tank",
     "date": "taken_at",
+    "date taken": "taken_at",
     "date time": "taken_at",
+    "date and time": "taken_at",
     "datetime": "taken_at",
+    "sample date": "taken_at",
+    "sampling date": "taken_at",
+    "sampling day": "taken_at",
+    "taken": "taken_at",
+    "timestamp": "taken_at",
+    "time of day": "time",
+    "time taken": "time",
+    "analyte": "variable",
     "parameter": "variable",
+    "concentration": "value",
+    "measurement": "value",
+    "reading": "value",
+    "result": "value",
     "units": "unit",
+    "duplicate": "replicate",
+    "repeat": "replicate",
+    "test no": "replicate",
+    "test kit": "kit",
+    "measured by": "by",
+    "read by": "by",
+    "tested by": "by",
+    "tester": "by",
     "comment": "note",
     "comments": "note",
     "notes": "note",
+    "observations": "note",
+    "remark": "note",
+    "remarks": "note",
 }
 """Other usual headings. They are reported when they are understood, and give way to the name itself."""
 
+_CARRIED = frozenset({"tank", "taken_at", "time", "variable", "unit", "kit", "by", "note"})
+"""What a cell that is merged over rows says of each of them."""
+
 _BRACKETED = re.compile(r"(?P<name>.+?)\s*(?:\[(?P<square>[^\[\]]*)\]|\((?P<round>[^()]*)\))\s*")
 _BREAK = re.compile(r"[\s_,:]+")
+_LIKE = ", which it is spelt like"
 _LONGEST_NAME = 200
 _MOST_NAMED = 20
 _EVENT_COLUMNS = frozenset({"kind", "amount"})
@@ -69,21 +104,39 @@ class Layout:
         Of a wide table; empty in a long one.
     remarks : tuple of str
         What was understood under another name, and what was left alone.
+    unclear : dict of int to str
+        Place of each column whose header may mean one thing or another, with the sentence that says so.
     """
 
     roles: dict[str, int]
     variables: tuple[ValueColumn, ...]
     remarks: tuple[str, ...]
+    unclear: dict[int, str] = field(default_factory=dict)
 
 
-def known_columns(header: Sequence[str], names: VariableNames) -> int:
-    """How many of the headers are known, as a role or as a variable of a wide table."""
-    if len(header) > MAX_COLUMNS:
-        return 0
-    return sum(
-        key(text) in _ROLE_OF or key(text) in _ALSO or _value_column(0, text, names) is not None
-        for text in header
-    )
+@dataclass(frozen=True)
+class ColumnNames:
+    """What the columns of a table of readings are called, for those who look for its header."""
+
+    names: VariableNames
+
+    def known(self, header: Sequence[str]) -> int:
+        """How many of the headers are known, as a role or as a variable of a wide table."""
+        if len(header) > MAX_COLUMNS:
+            return 0
+        return sum(
+            role_of(text) is not None or _value_column(0, text, self.names) is not None for text in header
+        )
+
+    def carried_down(self, text: str) -> bool:
+        """Whether a cell under this header that is merged over rows holds for each of them."""
+        return role_of(text) in _CARRIED
+
+
+def role_of(text: str) -> str | None:
+    """The role that a header names, under its own name or another usual one."""
+    folded = key(text)
+    return _ROLE_OF.get(folded) or _ALSO.get(folded)
 
 
 def layout_of(table: RawTable, names: VariableNames, where: str) -> Layout | None:
@@ -96,6 +149,10 @@ def layout_of(table: RawTable, names: VariableNames, where: str) -> Layout | Non
     """
     roles = _roles(table, where)
     values = () if {"variable", "value"} <= roles.keys() else _values(table, names, roles, where)
+    guessed = _by_likeness(table, names, roles, values, where)
+    roles, values = roles | guessed.roles, (*values, *guessed.variables)
+    if "taken_at" not in roles and "time" in roles:
+        roles["taken_at"] = roles.pop("time")
     if {key(text) for text in table.header} >= _EVENT_COLUMNS and "value" not in roles and not values:
         if not table.sheet:
             raise IntakeError(
@@ -110,9 +167,11 @@ def layout_of(table: RawTable, names: VariableNames, where: str) -> Layout | Non
         measured = any(column.named.variable.id != "volume" for column in values)
         if table.sheet and not measured and len(roles.keys() & set(LONG)) < 2:
             return None
+        if not roles:
+            raise IntakeError(_headless(table, where))
         raise IntakeError(_incomplete(table, missing, where))
-    remarks = [*_renamed(table, roles), *_left_alone(table, roles, values, names)]
-    return Layout(roles, values, tuple(remarks))
+    remarks = [*_renamed(table, roles, guessed), *_left_alone(table, roles, values, names, guessed.unclear)]
+    return Layout(roles, values, tuple(remarks), guessed.unclear)
 
 
 def _roles(table: RawTable, where: str) -> dict[str, int]:
@@ -156,11 +215,11 @@ def _value_column(place: int, header: str, names: VariableNames) -> ValueColumn 
     text = header.strip()
     if len(text) > _LONGEST_NAME:
         return None
-    bracketed = _BRACKETED.fullmatch(text)
+    bracketed = _bracketed(text)
     if bracketed:
-        named = names.find(bracketed["name"])
-        unit = bracketed["square"] if bracketed["square"] is not None else bracketed["round"]
-        return ValueColumn(place, text, named, unit.strip()) if named else None
+        named, unit = names.find(bracketed[0]), bracketed[1]
+        if named and not unit.casefold().startswith("as "):
+            return ValueColumn(place, text, named, unit)
     named = names.find(text)
     if named:
         return ValueColumn(place, text, named, "")
@@ -169,6 +228,62 @@ def _value_column(place: int, header: str, names: VariableNames) -> ValueColumn 
         if named and _is_unit(named, unit):
             return ValueColumn(place, text, named, unit)
     return None
+
+
+def _bracketed(text: str) -> tuple[str, str] | None:
+    """Name and unit of ``nitrate [mg/L]`` or ``nitrate (mg/L)``; None where no brackets end the text."""
+    found = _BRACKETED.fullmatch(text)
+    if not found:
+        return None
+    return found["name"], (found["square"] if found["square"] is not None else found["round"]).strip()
+
+
+def _by_likeness(
+    table: RawTable, names: VariableNames, roles: dict[str, int], values: Sequence[ValueColumn], where: str
+) -> Layout:
+    """Columns whose header is spelt like a known one: used where one thing alone is meant, and always reported."""
+    used = {*roles.values(), *(column.place for column in values)}
+    is_long = {"variable", "value"} <= roles.keys()
+    found: dict[str, int] = {}
+    columns: list[ValueColumn] = []
+    unclear: dict[int, str] = {}
+    for place, text in enumerate(table.header):
+        if place in used or not text.strip() or len(text) > _LONGEST_NAME:
+            continue
+        meant = [role for role in alike(key(text), _ROLE_OF | _ALSO) if role not in roles]
+        named, unit = ([], "") if is_long or meant else _alike_variables(text, names)
+        if len(meant) == 1:
+            if meant[0] in found:
+                raise IntakeError(
+                    f'{where} has two columns that may be meant as "{meant[0]}": '
+                    f"{quoted(table.names[found[meant[0]]])} and {quoted(table.names[place])}; rename the one that is."
+                )
+            found[meant[0]] = place
+        elif len(meant) + len(named) > 1:
+            choices = listed([*meant, *(_form(one) for one in named)])
+            unclear[place] = (
+                f"Column {quoted(table.names[place])} may be {choices}: write the header out in full."
+            )
+        elif named and all(named[0].variable.id != c.named.variable.id for c in (*values, *columns)):
+            columns.append(ValueColumn(place, text.strip(), named[0], unit))
+    return Layout(found, tuple(columns), (), unclear)
+
+
+def _alike_variables(header: str, names: VariableNames) -> tuple[list[Named], str]:
+    """The variables that a header may be meant for, and the unit in it."""
+    text = header.strip()
+    bracketed = _bracketed(text)
+    if bracketed:
+        return names.alike(bracketed[0]), bracketed[1]
+    for gap in reversed(list(_BREAK.finditer(text))):
+        named, unit = names.alike(text[: gap.start()]), text[gap.end() :]
+        if named and all(_is_unit(one, unit) for one in named):
+            return named, unit
+    return names.alike(text), ""
+
+
+def _form(named: Named) -> str:
+    return named.variable.id + (f" as {named.counted_as}" if named.counted_as else "")
 
 
 def _is_unit(named: Named, text: str) -> bool:
@@ -182,19 +297,27 @@ def _is_unit(named: Named, text: str) -> bool:
     return bool(text)
 
 
-def _renamed(table: RawTable, roles: dict[str, int]) -> list[str]:
-    return [
-        f'Column "{table.names[place]}" was taken as {role}.'
+def _renamed(table: RawTable, roles: dict[str, int], guessed: Layout) -> list[str]:
+    remarks = [
+        f'Column "{table.names[place]}" was taken as {role}{_LIKE if role in guessed.roles else ""}.'
         for role, place in roles.items()
         if key(table.header[place]) != key(role)
+    ]
+    return remarks + [
+        f'Column "{table.names[column.place]}" was taken as {_form(column.named)}{_LIKE}.'
+        for column in guessed.variables
     ]
 
 
 def _left_alone(
-    table: RawTable, roles: dict[str, int], values: Sequence[ValueColumn], names: VariableNames
+    table: RawTable,
+    roles: dict[str, int],
+    values: Sequence[ValueColumn],
+    names: VariableNames,
+    unclear: dict[int, str],
 ) -> list[str]:
     used = {place for role, place in roles.items() if not values or role not in _LONG_ONLY}
-    used |= {column.place for column in values}
+    used |= {column.place for column in values} | unclear.keys()
     remarks = []
     for place, name in enumerate(table.names):
         if place not in used:
@@ -206,6 +329,14 @@ def _left_alone(
             )
             remarks.append(f"Column {quoted(name)} is not one that is known and was left alone{guess}.")
     return remarks
+
+
+def _headless(table: RawTable, where: str) -> str:
+    shown = ", ".join(quoted(name) for name in table.names[:_MOST_NAMED])
+    return (
+        f"{where} has no header: none of its first rows names {NEEDED} The first row says {shown}; "
+        "put the names of the columns above it."
+    )
 
 
 def _incomplete(table: RawTable, missing: Sequence[str], where: str) -> str:

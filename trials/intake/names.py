@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from schemas.errors import UnitError
 from schemas.units import accepted_units, conversion, normalise_unit
+from trials.intake.likeness import alike
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -73,6 +74,10 @@ class Named:
         return accepted_units(self.variable)
 
 
+def _called(variable: Variable, element: str) -> Named:
+    return Named(variable, f"{variable.id} as {element}" if element else variable.id, element)
+
+
 class VariableNames:
     """The names of a trial's variables.
 
@@ -94,10 +99,29 @@ class VariableNames:
         folded = key(text)
         if folded in self._by_key:
             return Named(self._by_key[folded], text)
-        counted = _COUNTED.fullmatch(folded)
+        counted = _COUNTED.fullmatch(key(folded.replace("(", " ").replace(")", " ")))
         if counted and counted[1] in self._by_key:
             return Named(self._by_key[counted[1]], text, _ELEMENT[counted[2]])
         return None
+
+    def alike(self, text: str) -> list[Named]:
+        """The variables that a text which names none may be meant for: several where it could be one or another.
+
+        Whether an element is counted must be plain: "nitratN" may be nitrate or nitrate as N.
+        """
+        folded = key(text)
+        counted = _COUNTED.fullmatch(key(folded.replace("(", " ").replace(")", " ")))
+        element = _ELEMENT[counted[2]] if counted else ""
+        name = counted[1] if counted else folded
+        found = [_called(variable, element) for variable in alike(name, self._by_key)]
+        glued = "" if element else next((e for e in ("si", "n", "p") if name.endswith(e)), "")
+        if glued:
+            found += [
+                _called(named.variable, _ELEMENT[glued])
+                for named in found
+                if any(unit.endswith(f" as {_ELEMENT[glued]}") for unit in named.variable.units)
+            ]
+        return found
 
     @property
     def ids(self) -> list[str]:

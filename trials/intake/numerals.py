@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 import re
+import unicodedata
 from typing import TYPE_CHECKING, NamedTuple
 
 from schemas.readings import HoldReason
@@ -23,7 +24,13 @@ if TYPE_CHECKING:
 _PLAIN = str.maketrans(
     {chr(wide): chr(wide - 0xFEE0) for wide in range(0xFF01, 0xFF5F)}
     | dict.fromkeys("\u00a0\u2007\u2009\u202f\u3000", " ")
-    | {"\u2212": "-", "≤": "<=", "≥": ">="}
+    | dict.fromkeys("\u2010\u2011\u2012\u2013\u2014\u2212\ufe63", "-")
+    | dict.fromkeys("≤≦⩽", "<=")
+    | dict.fromkeys("≥≧⩾", ">=")
+    | {"\ufe64": "<", "\ufe65": ">"}
+)
+_WORDS = re.compile(
+    r"(below|under|less than|smaller than)|(?:above|over|more than|greater than)", re.IGNORECASE
 )
 _SIGNS = {"": Sign.MEASURED}
 _SIGNS |= dict.fromkeys(("<", "<=", "=<"), Sign.BELOW) | dict.fromkeys((">", ">=", "=>"), Sign.ABOVE)
@@ -31,6 +38,11 @@ _NUMBER = r"[+-]?(?:[0-9]+(?:[.,][0-9]+)?|[.,][0-9]+)(?:[eE][+-]?[0-9]{1,3})?"
 _QUANTITY = re.compile(rf"([<>]=?|=[<>])?\s*({_NUMBER})(?![0-9.,])\s*([A-Za-zµμ%°‰].*)?")
 _EVIDENT = re.compile(r"[0-9]+(?:\.(?:[0-9]{1,2}|[0-9]{4,}))?")
 _EITHER = re.compile(r"[+-]?[1-9][0-9]{0,2}[.,][0-9]{3}")
+_RANGE = re.compile(rf"{_NUMBER}\s*(?:-|to|\.\.|\u2026)\s*{_NUMBER}(?:\s*[A-Za-z].*)?")
+_ERROR = re.compile(
+    r"#(?:DIV/0!|N/A|NAME\?|NULL!|NUM!|REF!|VALUE!|SPILL!|CALC!|ERROR!|GETTING_DATA)|Err:[0-9]{3}"
+)
+_TRACE = frozenset({"trace", "traces", "tr", "low", "below detection", "below limit", "under range"})
 _GROUPED = re.compile(r"[<>=]*\s*[+-]?[0-9]{1,3}(?:[.,' \u2019][0-9]{3})+(?:[.,][0-9]+)?")
 _NOT_DETECTED = frozenset(
     {"nd", "n.d.", "n.d", "n/d", "not detected", "none detected", "not detectable", "undetectable", "bdl"}
@@ -100,7 +112,7 @@ def _in_text(cell: str, decimal: str) -> Quantity:
         )
     if text.casefold() in _NOT_DETECTED:
         return Quantity(sign=Sign.BELOW)
-    found = _QUANTITY.fullmatch(text)
+    found = _QUANTITY.fullmatch(_with_sign(text))
     if not found:
         return _unreadable(cell, text)
     number = found[2]
@@ -114,7 +126,37 @@ def _in_text(cell: str, decimal: str) -> Quantity:
 
 def plain(cell: str) -> str:
     """The text with full-width signs, unusual spaces and minus signs made plain, trimmed."""
-    return stripped(cell if cell.isascii() else cell.translate(_PLAIN))
+    if cell.isascii():
+        return stripped(cell)
+    signs = stripped(cell.translate(_PLAIN))
+    return "".join(str(unicodedata.decimal(sign, sign)) for sign in signs)
+
+
+def spreadsheet_finding(text: str) -> Finding | None:
+    """The finding on a text that a spreadsheet leaves in place of a value; None for any other text."""
+    if _ERROR.fullmatch(text):
+        return (
+            HoldReason.SPREADSHEET_ERROR,
+            (
+                f"{quoted(text)} is a spreadsheet's error and not what was measured: type what the kit showed, or leave the "
+                "cell empty where nothing was measured."
+            ),
+        )
+    if text.startswith("="):
+        return (
+            HoldReason.FORMULA,
+            (
+                f"The cell holds the formula {quoted(text)} and no result: open the file in a spreadsheet program and save it "
+                "again, or type the result."
+            ),
+        )
+    return None
+
+
+def _with_sign(text: str) -> str:
+    """``below 0.02`` as ``<0.02``."""
+    worded = _WORDS.match(text)
+    return f"{'<' if worded[1] else '>'}{text[worded.end() :]}" if worded else text
 
 
 def _no(reason: HoldReason, text: str) -> Quantity:
@@ -140,6 +182,19 @@ def _date_as_value(cell: Cell) -> Quantity:
 
 
 def _unreadable(cell: str, text: str) -> Quantity:
+    left_over = spreadsheet_finding(text)
+    if left_over:
+        return Quantity(finding=left_over)
+    if _RANGE.fullmatch(text):
+        return _no(
+            HoldReason.NOT_A_NUMBER,
+            f"{quoted(stripped(cell))} is a range and not one number: write the step that the kit showed, or the nearest.",
+        )
+    if text.casefold().rstrip(".") in _TRACE:
+        return _no(
+            HoldReason.LIMIT_UNKNOWN,
+            f"{quoted(stripped(cell))} gives no number: write < and the lowest step that the kit can show (such as <0.02).",
+        )
     if _GROUPED.fullmatch(text):
         return _no(
             HoldReason.THOUSANDS,

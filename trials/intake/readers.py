@@ -12,7 +12,7 @@ from trials.register.records import SourceFile
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from trials.intake.tables import KnownColumns, RawTable
+    from trials.intake.tables import Headings, RawTable
 
 _MOST_BYTES = 1 << 28
 
@@ -37,7 +37,7 @@ def load(path: Path) -> SourceFile:
         raise IntakeError(f"{path} cannot be read: {error.strerror}.") from None
 
 
-def read_tables(file: SourceFile, known_columns: KnownColumns) -> tuple[list[RawTable], list[str]]:
+def read_tables(file: SourceFile, headings: Headings) -> tuple[list[RawTable], list[str]]:
     """The tables in a file and remarks on how they were read; sheets without a known column are only named.
 
     Raises
@@ -48,10 +48,10 @@ def read_tables(file: SourceFile, known_columns: KnownColumns) -> tuple[list[Raw
     if not file.content or file.content.isspace():
         raise IntakeError(f"{file.name} is empty.")
     if not is_workbook(file.content):
-        table, remarks = read_delimited(file.content, file.name, known_columns)
+        table, remarks = read_delimited(file.content, file.name, headings)
         return [table], remarks
-    tables, others = read_workbook(file.content, file.name, known_columns)
+    tables, others = read_workbook(file.content, file.name, headings)
     remarks = [
-        f'Sheet "{sheet}" has none of the columns in its first row and was left alone.' for sheet in others
+        f'Sheet "{sheet}" has no row that names columns of readings and was left alone.' for sheet in others
     ]
     return tables, remarks

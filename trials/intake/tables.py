@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 
@@ -14,15 +13,22 @@ from schemas.errors import IntakeError
 from trials.intake.columns import CodedColumn, Coder, is_blank, text_of
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Sequence
 
     from numpy.typing import NDArray
 
 MAX_COLUMNS = 1000
 _as_json = json.JSONEncoder(ensure_ascii=False).encode
 
-KnownColumns = Callable[[Sequence[str]], int]
-"""How many of these headers are columns that are known."""
+
+class Headings(Protocol):
+    """What a reader of files has to know of the names of columns."""
+
+    def known(self, header: Sequence[str]) -> int:
+        """How many of these headers are columns that are known."""
+
+    def carried_down(self, text: str) -> bool:
+        """Whether a cell under this header that is merged over rows holds for each of them: a tank does, a value not."""
 
 
 @dataclass(frozen=True)
@@ -34,7 +40,7 @@ class RawTable:
     sheet : str
         Name of the sheet; empty for a text file.
     header : tuple of str
-        Cells of the first row that is not blank, as they stand.
+        Cells of the header's row, as they stand.
     columns : tuple of CodedColumn
         One for each header; rows that are blank, and columns without header or cells, are left out.
     numbers : array of int
@@ -47,6 +53,10 @@ class RawTable:
         Blank rows passed over.
     separator : str
         What stands between cells of a text file; empty for a sheet.
+    above : int
+        How many of the rows, the first ones, stand above the header.
+    remarks : tuple of str
+        What was met on the way that is no row: titles, merged and hidden cells, comments.
     """
 
     sheet: str
@@ -57,6 +67,8 @@ class RawTable:
     surplus: dict[int, tuple[str, ...]] = field(default_factory=dict)
     blank: int = 0
     separator: str = ""
+    above: int = 0
+    remarks: tuple[str, ...] = ()
 
     def __len__(self) -> int:
         return len(self.numbers)
@@ -71,6 +83,19 @@ class RawTable:
             seen[name] = seen.get(name, 0) + 1
             names.append(name if seen[name] == 1 else f"{name} ({seen[name]})")
         return tuple(names)
+
+    def take(self, rows: NDArray[np.bool_]) -> RawTable:
+        """Only these rows, a mask."""
+        kept = np.flatnonzero(rows)
+        places = {int(old): new for new, old in enumerate(kept)}
+        return replace(
+            self,
+            columns=tuple(column.take(kept) for column in self.columns),
+            numbers=self.numbers[kept],
+            short={places[old]: cells for old, cells in self.short.items() if old in places},
+            surplus={places[old]: cells for old, cells in self.surplus.items() if old in places},
+            above=int((kept < self.above).sum()),
+        )
 
     def cells_as_json(self) -> list[str]:
         """Each row as a JSON object of header to text, as sent."""
@@ -102,6 +127,7 @@ class TableBuilder:
         self._short: dict[int, int] = {}
         self._surplus: dict[int, tuple[str, ...]] = {}
         self._length = 0
+        self._above: list[int] = []
 
     @property
     def width(self) -> int:
@@ -120,18 +146,27 @@ class TableBuilder:
             rows = [self._fitted(row, self._length + place) for place, row in enumerate(rows)]
         self.add_columns(zip(*rows, strict=True), len(rows))
 
+    def add_above(self, rows: Sequence[tuple[int, list[str]]]) -> None:
+        """Rows that stand above the header, with their numbers; to be added first."""
+        self._above = [number for number, _ in rows]
+        if rows:
+            self.add_rows([cells for _, cells in rows])
+
     def _fitted(self, row: list[str], position: int) -> list[str]:
         if len(row) < self.width:
-            self._short[position] = len(row)
+            if any(text.strip() for text in self._header[len(row) :]):
+                self._short[position] = len(row)
             return row + [""] * (self.width - len(row))
         if any(cell.strip() for cell in row[self.width :]):
             self._surplus[position] = tuple(row[self.width :])
         return row[: self.width]
 
-    def finish(self, sheet: str, first_number: int, separator: str = "") -> RawTable:
-        """The table without its blank rows. ``first_number`` is the number of the first row added."""
+    def finish(
+        self, sheet: str, first_number: int, separator: str = "", remarks: Sequence[str] = ()
+    ) -> RawTable:
+        """The table without its blank rows. ``first_number`` is the number of the first row below the header."""
         columns = [
-            CodedColumn(np.concatenate(codes) if codes else np.zeros(0, np.int32), self._cells(coder))
+            CodedColumn(np.concatenate(codes) if codes else np.zeros(0, np.int32), tuple(coder))
             for coder, codes in zip(self._coders, self._codes, strict=True)
         ]
         blank = np.ones(self._length, dtype=bool)
@@ -140,6 +175,9 @@ class TableBuilder:
             if blank.any():
                 blank &= column.spread([is_blank(cell) for cell in column.cells], bool)
         kept = np.flatnonzero(~blank)
+        above = len(self._above)
+        numbers = np.arange(first_number - above, first_number - above + self._length)
+        numbers[:above] = self._above
         used = [
             place
             for place, (text, column) in enumerate(zip(self._header, columns, strict=True))
@@ -149,16 +187,13 @@ class TableBuilder:
             sheet=sheet,
             header=tuple(self._header[place] for place in used),
             columns=tuple(columns[place].take(kept) if blank.any() else columns[place] for place in used),
-            numbers=kept + first_number,
+            numbers=numbers[kept],
             short={
                 int(np.searchsorted(kept, old)): cells for old, cells in self._short.items() if not blank[old]
             },
             surplus={int(np.searchsorted(kept, old)): cells for old, cells in self._surplus.items()},
             blank=int(blank.sum()),
             separator=separator,
+            above=int((kept < above).sum()),
+            remarks=tuple(remarks),
         )
-
-    @staticmethod
-    def _cells(coder: Coder) -> tuple[Any, ...]:
-        """Typed cells were added as (type, cell), because 1.0 and True would be equal keys."""
-        return tuple(key[1] for key in coder if isinstance(key, tuple)) or tuple(coder)

@@ -21,13 +21,19 @@ ROWS = [
 ]
 
 
-def known(header):
-    return sum(cell.strip() in KNOWN for cell in header)
+class Names:
+    """The headings of readings, without the rest of intake."""
+
+    def known(self, header):
+        return sum(cell.strip() in KNOWN for cell in header)
+
+    def carried_down(self, text):
+        return text.strip() in {"tank", "taken_at"}
 
 
 def read(content, name="sent.csv"):
     data = content.encode() if isinstance(content, str) else content
-    return read_delimited(data, name, known)
+    return read_delimited(data, name, Names())
 
 
 def texts(table):

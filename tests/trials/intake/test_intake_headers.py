@@ -72,11 +72,41 @@ def test_what_was_understood_under_another_name_is_said(take):
     assert taken.cells(2)["colour"] == "red"
 
 
-def test_a_column_spelt_almost_like_a_variable_is_pointed_at(take):
-    taken = take("tank,taken_at,nitrat [mg/L],phosphate [mg/L]\nq01-a,2026-04-06,12,0.05\n")
-    assert (
-        '"nitrat [mg/L]" is not one that is known and was left alone (did you mean nitrate?)' in taken.remarks
-    )
+# header, what it is taken for; the row holds tank, date and one value
+SPELT_LIKE = [
+    ("tannk,taken_at,nitrate [mg/L]", 'Column "tannk" was taken as tank, which it is spelt like.'),
+    ("tanks,taken_at,nitrate [mg/L]", 'Column "tanks" was taken as tank, which it is spelt like.'),
+    ("tank,takenat,nitrate [mg/L]", 'Column "takenat" was taken as taken_at, which it is spelt like.'),
+    ("tank,dates,nitrate [mg/L]", 'Column "dates" was taken as taken_at, which it is spelt like.'),
+    ("tank,date,nitrat [mg/L]", 'Column "nitrat [mg/L]" was taken as nitrate, which it is spelt like.'),
+    ("tank,date,nitratee mg/L", 'Column "nitratee mg/L" was taken as nitrate, which it is spelt like.'),
+    ("tank,date,N03 (mg/L)", 'Column "N03 (mg/L)" was taken as nitrate, which it is spelt like.'),
+]
+
+
+@pytest.mark.parametrize(("header", "said"), SPELT_LIKE)
+def test_a_column_spelt_like_a_known_one_is_used_and_reported(take, header, said):
+    taken = take(f"{header}\nq01-a,2026-04-06,12\n")
+    assert taken.readings == [(2, "q01-a", "nitrate", 12.0, "")]
+    assert said in taken.remarks
+
+
+@pytest.mark.parametrize(
+    ("header", "choices"),
+    [("nitrte [mg/L]", "nitrate or nitrite"), ("nitratN [mg/L]", "nitrate or nitrate as N")],
+)
+def test_a_column_spelt_like_two_holds_the_rows_that_fill_it(take, header, choices):
+    taken = take(f"tank,date,{header},pH\nq01-a,2026-04-06,12,8.1\nq01-b,2026-04-06,,8.1\n")
+    assert taken.outcomes == {2: "held", 3: "accepted"}
+    assert taken.reasons(2) == {
+        "unclear-column": f'Column "{header}" may be {choices}: write the header out in full.'
+    }
+
+
+def test_an_element_after_a_name_spelt_alike_is_counted(take):
+    taken = take("tank,date,nitrat-N [mg/L]\nq01-a,2026-04-06,2\n")
+    assert taken.batch.readings["value"].item() == pytest.approx(2 * 4.426644, rel=1e-6)
+    assert 'Column "nitrat-N [mg/L]" was taken as nitrate as N, which it is spelt like.' in taken.remarks
 
 
 def test_words_after_a_variable_are_not_taken_for_a_unit(take):
@@ -90,10 +120,15 @@ REFUSED = {
         "tank,taken_at,variable,unit\n",
         "lacks the column value",
     ),
-    "no columns": ("some,words,here\n1,2,3\n", "lacks the column tank and the column taken_at"),
+    "no columns": ("some,words,here\n1,2,3\n", 'has no header.*The first row says "some", "words", "here"'),
+    "data alone": ("q01-a,2026-04-06,nitrate,5,mg/L\n", "has no header.*put the names of the columns above"),
     "a date under another name": (
-        "tank,taken_on,nitrate [mg/L]\n",
-        'Rename "taken on" if it is meant as "taken_at"',
+        "tank,taken_when,nitrate [mg/L]\n",
+        'Rename "taken when" if it is meant as "taken_at"',
+    ),
+    "two columns like one": (
+        "tanke,tanks,date,nitrate [mg/L]\n",
+        'two columns that may be meant as "tank": "tanke" and "tanks"',
     ),
     "two tanks": ("tank,Tank,taken_at,nitrate [mg/L]\n", 'two columns for "tank"'),
     "one variable twice": (
@@ -101,7 +136,7 @@ REFUSED = {
         r'two columns for nitrate: "nitrate \[mg/L\]" and "NO3-N \[mg/L\]"',
     ),
     "events": ("tank,at,kind,amount,unit,by,note\nq01-a,2026-04-06,feed,2,g,,\n", "holds events"),
-    "prose": ("Dear club, here are my readings\n", "It needs the columns tank"),
+    "prose": ("Dear club, here are my readings\n", "has no header"),
 }
 
 

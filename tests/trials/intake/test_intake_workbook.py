@@ -123,7 +123,7 @@ def test_one_reading_on_two_sheets_with_two_values_is_held_with_both_places(take
 def test_a_sheet_that_lacks_a_column_refuses_the_file(take, book):
     with pytest.raises(IntakeError, match='sheet "May", lacks the column value'):
         take(
-            book({"May": [["tank", "taken_at", "variable", "result"], ["q01-a", DAY, "nitrate", 5]]}),
+            book({"May": [["tank", "taken_at", "variable", "found"], ["q01-a", DAY, "nitrate", 5]]}),
             name="x.xlsx",
         )
 
