@@ -204,7 +204,8 @@ class Pooled:
     ``main`` is the registered way of this tool, random effects by REML with Hartung and Knapp's interval, or the
     trial itself where there is only one. ``widened`` is the same with their factor kept at 1 or more. ``reader`` is
     what verdict and prediction come from: ``main``, but ``widened`` where ``main`` is narrower than the interval of
-    the fixed effect. Fits of ``leave_one_out`` and ``cumulative`` bear the trial's id and the verdict of their reader.
+    the fixed effect. Fits of ``leave_one_out`` and ``cumulative`` are what would be read from those trials, by the id of the trial left out or last
+    added.
     """
 
     question: PooledQuestion

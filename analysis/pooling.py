@@ -144,9 +144,8 @@ def _read(
 
 
 def _named(name: str, trials: Sequence[TrialEffect], alpha: float, margins: Sequence[float]) -> PooledFit:
-    """The fit of some of the trials, with the reading that they would have had alone."""
-    main, reader = _read(trials, alpha, margins)
-    return replace(main, name=name, verdict=reader.verdict)
+    """What would have been read from some of the trials alone."""
+    return replace(_read(trials, alpha, margins)[1], name=name)
 
 
 def _with_verdict(fit: PooledFit, margins: Sequence[float]) -> PooledFit:

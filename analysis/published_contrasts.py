@@ -129,9 +129,10 @@ def parallel_ratio(test: PrintedArm, reference: PrintedArm, by: str = "log-norma
         return _welch(one.mean - other.mean, _part(one.sd, one), _part(other.sd, other), test, reference, how)
     for arm in (test, reference):
         log_normal_arm(arm)
-    parts = [_part(arm.sd / arm.mean, arm) for arm in (test, reference)]
     how = "The ratio is that of arithmetic means, its error by the delta method; trials in a register compare geometric means."
-    return _welch(math.log(test.mean / reference.mean), *parts, test, reference, how)
+    estimate = math.log(test.mean / reference.mean)
+    parts = [_part(arm.sd / arm.mean, arm) for arm in (test, reference)]
+    return _welch(estimate, parts[0], parts[1], test, reference, how)
 
 
 def from_se(estimate: float, se: float, df: float, n: int) -> Worked:

@@ -150,7 +150,7 @@ def _beyond(falling: Callable[[float], float], start: float) -> float:
 
 
 def _solve(y: Floats, w: Floats, x: Floats) -> tuple[Floats, Floats]:
-    inverse = np.linalg.inv(x.T @ (w[:, None] * x))
+    inverse: Floats = np.asarray(np.linalg.inv(x.T @ (w[:, None] * x)), dtype=np.float64)
     return inverse @ (x.T @ (w * y)), inverse
 
 
