@@ -102,17 +102,12 @@ class Asked:
 
     @property
     def help(self) -> str:
-        """What to write, in a few words."""
-        unit = f" in {self.shown_unit}" if self.shown_unit else ""
-        what = f"The number as the kit shows it{unit}."
-        if self.variable.form and self.shown_unit:
-            what = f"The number as the kit shows it{unit}, {plain(self.variable.form, 60)}."
-            if normalise_unit(self.unit) != normalise_unit(self.variable.unit):
-                what = f"The number as the kit shows it{unit}."
+        """What to write, in a few words; the unit stands elsewhere."""
+        plainly = normalise_unit(self.unit) == normalise_unit(self.variable.unit)
+        form = plain(self.variable.form, 80) if plainly else ""
+        what = f"{form[0].upper()}{form[1:]}." if form else "As the kit shows it."
         if self.variable.zero_is_censored:
-            return (
-                f"{what} Never 0: where the kit shows nothing, < and its lowest step, such as {self.example}."
-            )
+            return f"{what} Nothing shown: write {self.example}, never 0."
         return what
 
     @property

@@ -46,7 +46,7 @@ def value_rule(asked: Asked, cell: str) -> dict[str, Any]:
         "validate": "custom",
         "value": f"=IF({nothing},TRUE,{within})" if nothing else f"={within}",
         "input_title": _cut(_title(asked), LONGEST_TITLE),
-        "input_message": _cut(asked.help, LONGEST_MESSAGE),
+        "input_message": _cut(f"The number as the kit shows it. {asked.help}", LONGEST_MESSAGE),
         "error_title": "This cannot be a reading",
         "error_message": _cut(
             f"{asked.title} lies between {asked.range_in_words}. Write one number as the kit shows it"

@@ -15,6 +15,8 @@ if TYPE_CHECKING:
     from trials.sheets.site import SiteSheet
 
 _WIDTH = 86
+_HEADING, _PAGE = 26.0, 734.0
+"""Points: of a heading's row, and of an A4 page less the margins that are set below. The page is not scaled."""
 
 
 def write_front(book: Book, site: SiteSheet) -> None:
@@ -23,7 +25,7 @@ def write_front(book: Book, site: SiteSheet) -> None:
     sheet.hide_gridlines(2)
     sheet.set_column(0, 0, _WIDTH)
     small = book.format(font_color=SOFT, text_wrap=True)
-    line = book.format(text_wrap=True, indent=1)
+    line = book.format(text_wrap=True)
     head = book.format(bold=True, font_size=12, bottom=1, bottom_color=INK, valign="bottom")
     place = f"{site.place}: {site.purpose}"
     sheet.write_string(0, 0, "Recording sheet of a trial", small)
@@ -31,21 +33,27 @@ def write_front(book: Book, site: SiteSheet) -> None:
     sheet.set_row(1, height_of(site.title, _WIDTH, 19))
     sheet.write_string(2, 0, place, book.format(font_size=12, text_wrap=True))
     sheet.set_row(2, height_of(place, _WIDTH, 12))
-    row = 3
+    row, used, breaks = 3, 15 + height_of(site.title, _WIDTH, 19) + height_of(place, _WIDTH, 12), []
     for section in (_use(site), *site.sections, _back(site)):
-        sheet.set_row(row, 26)
+        if used + _HEADING + height_of(section.lines[0], _WIDTH) > _PAGE:
+            breaks.append(row)
+            used = 0
+        sheet.set_row(row, _HEADING)
         sheet.write_string(row, 0, section.title, head)
+        used += _HEADING
         for text in section.lines:
             row += 1
-            sheet.set_row(row, height_of(text, _WIDTH - 3))
+            height = height_of(text, _WIDTH)
+            sheet.set_row(row, height)
             sheet.write_string(row, 0, text, line)
+            used = used + height if used + height <= _PAGE else height
         row += 1
+    sheet.set_h_pagebreaks(breaks)
     sheet.write_string(row, 0, f"Protocol {site.digest[:16]}, trial {site.trial}.", small)
     sheet.protect()
     sheet.set_portrait()
     sheet.print_area(0, 0, row, 0)
     sheet.set_paper(9)
-    sheet.fit_to_pages(1, 0)
     sheet.set_margins(left=0.7, right=0.7, top=0.7, bottom=0.8)
     sheet.set_footer("&C&9&P / &N")
 

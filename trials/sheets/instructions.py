@@ -46,20 +46,21 @@ def lead_of(protocol: Protocol) -> str:
 def when(protocol: Protocol, rows: Sequence[DueRow], asked: Sequence[Sequence[Asked]]) -> tuple[str, ...]:
     """How often each variable is measured at the site, and the phases."""
     titles = {units[0].variable.id: units[0].title for units in asked}
+    every = {sampling.variable: sampling.every_days for sampling in protocol.schedule.sampling}
     together: dict[tuple[dt.date, ...], list[str]] = {}
-    for variable, title in titles.items():
+    for variable in titles:
         days = tuple(sorted({row.day for row in rows if variable in row.variables}))
         if days:
-            together.setdefault(days, []).append(title)
-    every = {sampling.variable: sampling.every_days for sampling in protocol.schedule.sampling}
-    by_title = {title: every[variable] for variable, title in titles.items()}
-    lines = [
-        f"{listed(names, 'and')}: every {count(by_title[names[0]], 'day')}, {day_words(days[0])} to "
-        f"{day_words(days[-1])}, {count(len(days), 'day')} in all."
-        if len(days) > 1
-        else f"{listed(names, 'and')}: on {day_words(days[0])}."
-        for days, names in together.items()
-    ]
+            together.setdefault(days, []).append(variable)
+    lines = []
+    for days, variables in together.items():
+        names = _sentence([titles[variable] for variable in variables])
+        often = f"every {count(every[variables[0]], 'day')}, {day_words(days[0])} to {day_words(days[-1])}"
+        lines.append(
+            f"{names}: {often}, {count(len(days), 'day')} in all."
+            if len(days) > 1
+            else f"{names}: on {day_words(days[0])}."
+        )
     tanks = list(dict.fromkeys(row.tank for row in rows))
     if tanks:
         phases = []
@@ -72,6 +73,14 @@ def when(protocol: Protocol, rows: Sequence[DueRow], asked: Sequence[Sequence[As
         lines.append(f"The phases: {'; '.join(phases)}.")
     lines.append("A day that was missed is measured as soon as you can, under the day on which you measured.")
     return tuple(lines)
+
+
+def _sentence(titles: Sequence[str]) -> str:
+    """Titles in a row at the start of a sentence; abbreviations such as pH and DO stay as they are."""
+    first, *others = titles
+    return listed(
+        [first, *(t if any(c.isupper() for c in t[1:]) else t[:1].lower() + t[1:] for t in others)], "and"
+    )
 
 
 def writing(asked: Sequence[Sequence[Asked]]) -> tuple[str, ...]:

@@ -126,9 +126,11 @@ def _write_row(table: _Table, number: int) -> None:
         table.text(number, asked.header, "", book.cell(entry=True, day=day, align="right", **tint))
         if asked.several:
             only = asked.kits[0].id if len(asked.kits) == 1 else ""
-            table.text(number, asked.kit_header, only, book.cell(entry=True, day=day, **tint))
+            kit = book.cell(entry=True, day=day, align="left", indent=1, **tint)
+            table.text(number, asked.kit_header, only, kit)
     for header in ("by", "note"):
-        table.text(number, header, "", book.cell(entry=True, day=day, text_wrap=header == "note"))
+        look = book.cell(entry=True, day=day, align="left", indent=1, text_wrap=header == "note")
+        table.text(number, header, "", look)
 
 
 def _rules_for(table: _Table, asked: Asked, last: int) -> None:

@@ -61,7 +61,6 @@
   }
 
   /* Fields, and what is wrong with them: text beside the field, tied to it, and a list above the form. */
-  function fieldOf(id) { return at(id); }
   function complain(form, wrongs) {
     form.querySelectorAll(".wrong").forEach((place) => { place.hidden = true; place.textContent = ""; });
     form.querySelectorAll("[aria-invalid]").forEach((field) => field.removeAttribute("aria-invalid"));
@@ -72,7 +71,7 @@
     for (const [id, title, text] of wrongs) {
       at(id + "-wrong").textContent = text;
       at(id + "-wrong").hidden = false;
-      const field = fieldOf(id);
+      const field = at(id);
       if (field.matches("fieldset")) field.querySelectorAll("input").forEach((one) => one.setAttribute("aria-invalid", "true"));
       else field.setAttribute("aria-invalid", "true");
       const item = element("li"), link = element("a", `${title}: ${text}`, { href: "#" + id });
@@ -148,20 +147,17 @@
     if (kitOf(variable) && !kit) wrongs.push([id + "-kit", "Kit for " + variable.title, "Choose the kit that showed this value."]);
     return { variable: variable.id, value: raw, unit: unit.unit, kit, found, known: unit, title: variable.title, shown: unit.shown };
   }
+  const metBy = (one) => one.known.rules.filter((rule) => (
+    (rule.below !== null && one.found.number < rule.below) || (rule.above !== null && one.found.number > rule.above)
+  ));
   function alarmsOf(tank, readings) {
-    const alarms = [];
-    for (const one of readings) {
-      for (const rule of one.known.rules) {
-        const number = one.found.number;
-        const met = (rule.below !== null && number < rule.below) || (rule.above !== null && number > rule.above);
-        if (met) alarms.push(`${tank}, ${one.title} ${one.value} ${one.shown}: this can meet a stop rule. ${rule.text} Tell ${sheet.lead}.`);
-      }
-    }
-    return alarms;
+    return readings.flatMap((one) => metBy(one).map((rule) => (
+      `${tank}, ${one.title} ${one.value} ${one.shown}: this can meet a stop rule. ${rule.text} Tell ${sheet.lead}.`
+    )));
   }
   function unusualOf(readings) {
     return readings
-      .filter((one) => !one.found.nothing && !one.found.sign && one.known.usual)
+      .filter((one) => !one.found.nothing && !one.found.sign && one.known.usual && !metBy(one).length)
       .filter((one) => one.found.number < one.known.usual[0] || one.found.number > one.known.usual[1])
       .map((one) => `${one.title} ${one.value} is unusual. It was kept; look once more at the number and the unit.`);
   }
@@ -193,7 +189,7 @@
     readingForm.querySelectorAll('input[name="tank"]').forEach((one) => { one.checked = false; });
     remember();
     show();
-    say(at("reading-said"), [`Kept for ${tank}: ${readings.map((one) => `${one.title} ${one.value}`).join(", ")}.`, ...said, ...unusualOf(readings)]);
+    say(at("reading-said"), [`Kept for ${tank}: ${readings.map((one) => `${one.title} ${one.value}`).join(", ")}.`, ...said, ...unusualOf(readings), "When all tanks are done, save and send below."]);
     say(at("alarm"), alarmsOf(tank, readings));
     readingForm.querySelector('input[name="tank"]').focus({ preventScroll: true });
     readingForm.scrollIntoView({ block: "start" });
@@ -359,8 +355,15 @@
     inputOf(variable).focus();
     remember();
   }));
+  /* A complaint goes as soon as its field is touched; the list above stays until the next try. */
+  function mended(field) {
+    const place = at((field.name === "tank" ? field.closest("fieldset").id : field.id) + "-wrong");
+    if (!place || place.hidden) return;
+    place.hidden = true;
+    (field.name === "tank" ? field.closest("fieldset").querySelectorAll("input") : [field]).forEach((one) => one.removeAttribute("aria-invalid"));
+  }
   for (const form of [readingForm, eventForm]) {
-    form.addEventListener("input", () => { showUnits(); showPlanned(); remember(); });
+    form.addEventListener("input", (event) => { mended(event.target); showUnits(); showPlanned(); remember(); });
   }
   at("event-kind").addEventListener("change", () => { showKind(); remember(); });
   document.querySelectorAll("h3[id]").forEach((title) => { title.tabIndex = -1; });
