@@ -57,6 +57,19 @@ class KitErrors:
         """The highest that the kit shows."""
         return self.card[-1] if self.card else math.inf
 
+    def relative_error(self, at: float) -> float:
+        """Standard deviation of one reading as a share of a true value, noise and steps together; bias left out.
+
+        A step, or the gap between the two fields of a card about the value, is as wrong as an even spread over it.
+        """
+        step = self.step
+        if self.card:
+            fields = np.asarray(self.card)
+            place = int(np.clip(np.searchsorted(fields, at), 1, len(fields) - 1))
+            step = float(fields[place] - fields[place - 1])
+        parts = (self.relative_sd, self.share_sd, self.fixed_sd / at, step / at / math.sqrt(12))
+        return math.hypot(*parts)
+
 
 NITRATE_PHOTOMETER = KitErrors(step=0.1, limit=0.5, relative_sd=0.12)
 """Steps and limit: common practice, no source; noise assumed for planning."""
@@ -64,6 +77,17 @@ NITRATE_CARD = KitErrors(step=1.0, limit=1.0, relative_sd=0.20, card=(1.0, 2.0, 
 """As above."""
 PHOSPHATE_PHOTOMETER = KitErrors(step=0.01, limit=0.02, fixed_sd=0.01, share_sd=0.05)
 """As above."""
+PHOSPHATE_CARD = KitErrors(
+    step=0.02, limit=0.02, relative_sd=0.20, fixed_sd=0.01, card=(0.02, 0.05, 0.1, 0.25, 0.5, 1.0)
+)
+"""As above."""
+
+
+USUAL = {
+    "nitrate": (NITRATE_PHOTOMETER, NITRATE_CARD),
+    "phosphate": (PHOSPHATE_PHOTOMETER, PHOSPHATE_CARD),
+}
+"""By variable, a photometer and a colour card as keepers have them."""
 
 
 @dataclass(frozen=True)

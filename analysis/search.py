@@ -68,13 +68,22 @@ class Size:
 
 @dataclass(frozen=True)
 class Calendar:
-    """Days before the first dose, and from it to the phase that is assessed (ramp and colonisation)."""
+    """Days before the first dose, and from it to the phase that is assessed (ramp and colonisation).
+
+    In a crossover they come again in each of the ``periods``, with ``washout_days`` between two.
+    """
 
     baseline_days: int
     waiting_days: int
+    periods: int = 1
+    washout_days: int = 0
 
     def days(self, weeks: int) -> int:
         """Days of a whole trial."""
+        return self.periods * self.period_days(weeks) + (self.periods - 1) * self.washout_days
+
+    def period_days(self, weeks: int) -> int:
+        """Days of one period, or of a trial that has no more."""
         return self.baseline_days + self.waiting_days + 7 * weeks
 
     def sampled(self, size: Size) -> tuple[Floats, Floats]:
@@ -144,11 +153,10 @@ class Space:
             )
         )
 
-    def cost(self, size: Size, arms: int) -> Cost:
-        """What a design takes: every tank is read on every sampling day of the whole trial."""
-        tanks = size.blocks * size.each * arms
+    def cost(self, size: Size, tanks: int) -> Cost:
+        """What a design of so many tanks takes: each is read on every sampling day, a washout left out."""
         days = self.calendar.days(size.weeks)
-        visits = len(range(0, days, size.every_days))
+        visits = self.calendar.periods * len(range(0, self.calendar.period_days(size.weeks), size.every_days))
         prices = self.prices
         readings = tanks * visits * size.duplicates * prices.variables
         hours = readings * prices.minutes / 60
@@ -233,11 +241,18 @@ class Components:
         return math.sqrt(y), shared / math.sqrt(x * y), baseline
 
 
-def layout_of(arms: Sequence[str], size: Size, *, blocked: bool) -> Layout:
-    """The layout of a design."""
-    if blocked:
-        return complete_blocks(arms, size.blocks, size.each)
-    return parallel(arms, [size.blocks * size.each] * len(arms))
+def layout_of(like: Layout, size: Size) -> Layout:
+    """The layout of a design of the make of another: its incomplete blocks and sequences are taken in turn."""
+    if not like.blocked:
+        return parallel(like.arms, [size.blocks * size.each] * len(like.arms))
+    if like.period is None and like.counts().all():
+        return complete_blocks(like.arms, size.blocks, size.each)
+    return like.cycled(size.blocks)
+
+
+def tanks_of(layout: Layout) -> int:
+    """How many tanks a layout has: in a crossover a tank gives a number in each period."""
+    return len(layout.arm) if layout.period is None else len(np.unique(layout.block))
 
 
 def search_by_formula(
@@ -254,7 +269,7 @@ def search_by_formula(
     Parameters
     ----------
     question : Question
-        Its layout gives the arms and whether they are blocked; its size does not matter.
+        Its layout gives the arms and how they are blocked; its size does not matter.
     effects : sequence of float
         True effect of each arm, working scale.
     components : Components
@@ -267,11 +282,11 @@ def search_by_formula(
     tuple of Found
         Designs too small for any error to be judged have power 0.
     """
-    arms, blocked = question.layout.arms, question.layout.blocked
+    arms = question.layout.arms
     found = []
     for size in space.sizes():
-        cost = space.cost(size, len(arms))
-        layout = layout_of(arms, size, blocked=blocked)
+        layout = layout_of(question.layout, size)
+        cost = space.cost(size, tanks_of(layout))
         sd, correlation, enters = components.spread(space.calendar, size, baseline)
         try:
             known = [
@@ -343,16 +358,15 @@ def search_by_tank_model(  # noqa: PLR0913 - one search's settings, all keyword-
             f"No kit is described by the name {missing[0]}; described: {', '.join(kits) or 'none'}."
         )
     largest = Size(max(space.blocks), max(space.each), max(space.weeks))
-    arms, blocked = question.layout.arms, question.layout.blocked
     big = replace(
         tanks,
-        layout=layout_of(arms, largest, blocked=blocked),
+        layout=layout_of(question.layout, largest),
         baseline_days=space.calendar.baseline_days,
         days=space.calendar.waiting_days + 7 * largest.weeks,
     )
     plans = tuple(
         _Planned(
-            replace(question, layout=layout_of(arms, size, blocked=blocked)),
+            replace(question, layout=layout_of(question.layout, size)),
             replace(
                 reading,
                 assessed=(space.calendar.waiting_days, space.calendar.waiting_days + 7 * size.weeks),
@@ -376,7 +390,7 @@ def search_by_tank_model(  # noqa: PLR0913 - one search's settings, all keyword-
     if sums is None:
         raise AnalysisError("A search by simulation needs at least one trial.")
     found = [
-        _simulated(size, space.cost(size, len(arms)), outlook(plan.question, part))
+        _simulated(size, space.cost(size, tanks_of(plan.question.layout)), outlook(plan.question, part))
         for size, plan, part in zip(sizes, plans, sums, strict=True)
     ]
     return tuple(sorted(found, key=_cheapest_first))

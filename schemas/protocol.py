@@ -150,7 +150,7 @@ class Kit(_Part):
     """A test kit: the lowest reading it can show, so that "not detected" has a number.
 
     ``steps`` are the values on the card of a kit that is read by comparing colours: what it shows is then an
-    interval between steps, never a number.
+    interval between steps, never a number. ``cost`` is of one test, for planning.
     """
 
     id: Name
@@ -158,6 +158,7 @@ class Kit(_Part):
     limit: Positive
     unit: Line | None = None
     steps: tuple[Positive, ...] | None = None
+    cost: Positive | None = None
 
 
 class CustomVariable(_Part):

@@ -82,6 +82,7 @@ _EXAMPLES = {
     "kits.limit": "limit = 0.02",
     "kits.unit": 'unit = "mg/L"',
     "kits.steps": "steps = [1, 2, 5, 10, 25, 50]",
+    "kits.cost": "cost = 0.80",
     "endpoints": "[[endpoints]], once for each endpoint",
     "endpoints.id": 'id = "nitrate-mean"',
     "endpoints.role": 'role = "primary"',

@@ -19,9 +19,11 @@ from analysis.search import (
     search_by_tank_model,
 )
 from schemas.errors import AnalysisError, UsageError
+from schemas.plain_words import listed, quoted
 from schemas.protocol import BASELINE_PHASE, Planning
 from schemas.vocabulary import DesignKind, Scale, Summary
-from trials.planning import assumptions
+from trials.planning import assumptions, layout_of
+from trials.planning_kits import UNNAMED, costs_of_tests, described_kits, kit_names, reading_errors
 from trials.planning_trials import arm_effects, question_of, tank_material
 from trials.planning_words import percent
 
@@ -37,7 +39,13 @@ WANDER_SHARE, READING_SHARE = 0.08 / 0.35, 0.12 / 0.35
 nitrate on logarithms 0.08 and 0.12 beside 0.35: assumed for planning, no source."""
 DAILY_MEMORY = 0.97
 """Correlation of a tank's wandering from one day to the next: assumed for planning."""
-KIT = "kit"
+UNITS = {
+    DesignKind.PARALLEL: "tanks an arm",
+    DesignKind.BLOCKS: "blocks",
+    DesignKind.INCOMPLETE_BLOCKS: "blocks",
+    DesignKind.CROSSOVER: "tanks",
+}
+"""What the size of a design counts."""
 USUAL_MINUTES = 10.0
 """Of a person's time for a reading: common practice, no source."""
 
@@ -46,7 +54,8 @@ USUAL_MINUTES = 10.0
 class Wishes:
     """What a search varies, and prices in any one currency.
 
-    ``blocks`` counts tanks an arm in parallel arms; left empty, sizes around the protocol's own are tried. A price of
+    ``blocks`` counts tanks an arm in parallel arms; left empty, sizes around the protocol's own are tried. ``each`` counts
+    tanks of an arm in a block; ``kits`` are those of the protocol for the endpoint's variable, all of them if left empty. A price of
     None is the protocol's own, or nothing where it has none; ``minutes`` is a person's time for one tank on one
     sampling day with one reading of each variable, and ten a reading where neither says.
     """
@@ -55,6 +64,8 @@ class Wishes:
     weeks: tuple[int, ...] = (8, 12, 16)
     every_days: tuple[int, ...] = (7, 14)
     duplicates: tuple[int, ...] = (1, 2)
+    each: tuple[int, ...] = (1,)
+    kits: tuple[str, ...] = ()
     cost_kit: float | None = None
     cost_tank: float | None = None
     cost_tank_week: float | None = None
@@ -62,15 +73,16 @@ class Wishes:
     minutes: float | None = None
 
 
-def prices_of(protocol: Protocol, wishes: Wishes) -> Prices:
-    """What is paid for: as wished, else as the protocol says under ``[planning]``, else nothing."""
+def prices_of(protocol: Protocol, endpoint: Endpoint, wishes: Wishes) -> Prices:
+    """What is paid for: as wished, else as the protocol says of a kit and under ``[planning]``, else nothing."""
     own = protocol.planning or Planning()
+    tests = costs_of_tests(protocol, endpoint.variable, own.cost_kit_test or 0.0)
     variables = max(1, len(protocol.schedule.sampling))
     minutes = _given(wishes.minutes, own.minutes_per_sampling, USUAL_MINUTES * variables)
     return Prices(
         tank=_given(wishes.cost_tank),
         tank_week=_given(wishes.cost_tank_week, own.cost_tank_week),
-        reading={KIT: _given(wishes.cost_kit, own.cost_kit_test)},
+        reading={name: _given(wishes.cost_kit, cost) for name, cost in tests.items()},
         minutes=minutes / variables,
         hour=_given(wishes.cost_hour, own.cost_hour),
         variables=variables,
@@ -87,14 +99,12 @@ def space_of(protocol: Protocol, endpoint: Endpoint, wishes: Wishes) -> Space:
     Raises
     ------
     AnalysisError
-        The design is not one of parallel arms or complete blocks, or has no baseline phase.
+        The design is a before-after series, or has no baseline phase.
     UsageError
         A size below 1, or a sampling interval longer than a phase.
     """
-    if protocol.design.kind not in (DesignKind.PARALLEL, DesignKind.BLOCKS):
-        raise AnalysisError(
-            "Only parallel arms and complete blocks are searched; plan other designs one by one."
-        )
+    if protocol.design.kind is DesignKind.BEFORE_AFTER:
+        raise AnalysisError("A before-after series is planned by itself; there are no designs to search.")
     if BASELINE_PHASE not in protocol.phase_days:
         raise AnalysisError("A search needs a baseline phase, from whose end the first dose is counted.")
     for name, values in (
@@ -102,25 +112,38 @@ def space_of(protocol: Protocol, endpoint: Endpoint, wishes: Wishes) -> Space:
         ("weeks", wishes.weeks),
         ("sampling days", wishes.every_days),
         ("duplicates", wishes.duplicates),
+        ("tanks of an arm in a block", wishes.each),
     ):
         if not values or min(values) < 1:
             raise UsageError(f"a search needs {name} of 1 or more.")
+    if protocol.design.kind is not DesignKind.BLOCKS and wishes.each != (1,):
+        raise UsageError(
+            "--each counts tanks of an arm in complete blocks, which this design has not; vary --blocks."
+        )
+    kits = kit_names(protocol, endpoint.variable)
+    strange = [name for name in wishes.kits if name not in kits]
+    if strange:
+        raise UsageError(
+            f"{quoted(strange[0])} is no kit that the protocol has for {endpoint.variable}; it has {listed(kits, 'and')}."
+        )
     baseline, dosed = protocol.phase_days[BASELINE_PHASE]
     waiting = (protocol.phase_days[endpoint.phase][0] - dosed).days
     if waiting < 0:
         raise AnalysisError(
             f"The phase {endpoint.phase} lies before the first dose; nothing can be searched."
         )
-    own = max(1, len(protocol.tanks) // len(protocol.arms))
+    layout = layout_of(protocol)
+    own = len(layout.counts()) if layout.blocked else max(1, len(protocol.tanks) // len(protocol.arms))
     around = tuple(sorted({max(3, round(own * share)) for share in (0.5, 0.67, 0.83, 1, 1.25, 1.5, 2, 3)}))
     return Space(
-        Calendar((dosed - baseline).days, waiting),
+        Calendar((dosed - baseline).days, waiting, protocol.n_periods, protocol.design.washout_days or 0),
         blocks=wishes.blocks or around,
         weeks=wishes.weeks,
         every_days=wishes.every_days,
-        kits=(KIT,),
+        each=wishes.each,
+        kits=wishes.kits or kits,
         duplicates=wishes.duplicates,
-        prices=prices_of(protocol, wishes),
+        prices=prices_of(protocol, endpoint, wishes),
     )
 
 
@@ -143,16 +166,18 @@ def search(
     space, question = space_of(protocol, endpoint, wishes), question_of(protocol, endpoint)
     own = next((s.every_days for s in protocol.schedule.sampling if s.variable == endpoint.variable), 7)
     first, after = protocol.phase_days[endpoint.phase]
-    wander, reading = WANDER_SHARE * assumed.sd, READING_SHARE * assumed.sd
+    wander = WANDER_SHARE * assumed.sd
+    reading = reading_errors(protocol, endpoint.variable, READING_SHARE * assumed.sd)
+    worst = max(reading, key=lambda name: reading[name])
     days = max(1, (after - first).days)
     # What the protocol's own sampling leaves of wandering and reading errors; the rest lasts, tank by tank.
-    passing = Components(0.0, wander, {KIT: reading}, DAILY_MEMORY).mean_variance(
-        np.arange(0, days, own, dtype=float), KIT, 1
+    passing = Components(0.0, wander, reading, DAILY_MEMORY).mean_variance(
+        np.arange(0, days, own, dtype=float), worst, 1
     )
     components = Components(
         math.sqrt(max(assumed.sd**2 - passing, 0.0)),
         wander,
-        {KIT: reading},
+        reading,
         DAILY_MEMORY,
         lasting=assumed.correlation,
     )
@@ -189,7 +214,7 @@ def search_tanks(
         _only(question_of(protocol, endpoint), pairs),
         tanks,
         reading,
-        {KIT: reading.kits[endpoint.variable]},
+        described_kits(protocol, endpoint.variable),
         seed=seed,
         trials=trials,
         spread_out=spread_out,
@@ -202,13 +227,13 @@ def recommendation(
 ) -> list[str]:
     """Which design to take, and what it could not show."""
     best = cheapest(found, wanted)
-    blocked = protocol.design.kind is DesignKind.BLOCKS
+    unit = UNITS[protocol.design.kind]
     if best is None:
         most = max(found, key=lambda one: one.power.value)
         return [
             (
                 f"None of the {count(len(found), 'design')} tried reaches {percent(wanted)} power; the best, "
-                f"{design_words(most, blocked=blocked)}, has {percent(most.power.value)}."
+                f"{design_words(most, unit)}, has {percent(most.power.value)}."
             )
         ]
     price = (
@@ -216,7 +241,7 @@ def recommendation(
     )
     lines = [
         (
-            f"Cheapest design that reaches {percent(wanted)} power: {design_words(best, blocked=blocked)}{price}: "
+            f"Cheapest design that reaches {percent(wanted)} power: {design_words(best, unit)}{price}: "
             f"{count(best.cost.tanks, 'tank')}, {quantity(best.cost.weeks)} weeks in all, "
             f"{count(best.cost.readings, 'reading')}, {quantity(best.cost.hours)} hours of reading."
         )
@@ -236,12 +261,14 @@ def recommendation(
     return lines
 
 
-def design_words(found: Found, *, blocked: bool) -> str:
-    """A design in words."""
+def design_words(found: Found, unit: str) -> str:
+    """A design in words; ``unit`` names what its size counts."""
     size = found.size
+    each = f" with {size.each} tanks of each arm" if size.each > 1 else ""
+    kit = f" with {size.kit}" if size.kit != UNNAMED else ""
     return (
-        f"{size.blocks} {'blocks' if blocked else 'tanks an arm'}, {size.weeks} weeks assessed, every {size.every_days} "
-        f"days, {count(size.duplicates, 'reading')} a day"
+        f"{size.blocks} {unit}{each}, {size.weeks} weeks assessed, every "
+        f"{size.every_days} days, {count(size.duplicates, 'reading')} a day{kit}"
     )
 
 

@@ -6,30 +6,24 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from analysis.dosed_tanks import VARIABLES, DosedTanks
-from analysis.observation import NITRATE_PHOTOMETER, PHOSPHATE_PHOTOMETER
 from analysis.plain_trials import PlainTrials
 from analysis.simulation import ContrastOutlook, Outlook, Question, Simulated, simulate
 from analysis.tank_trials import ReadingPlan, StopLimit, TankTrials
-from schemas.errors import AnalysisError, UnitError
+from schemas.errors import AnalysisError
 from schemas.protocol import BASELINE_PHASE, RAMP_PHASE
-from schemas.units import to_canonical
-from schemas.variables import variables_for
 from schemas.vocabulary import DesignKind, EndpointRole, Multiplicity, Summary
 from trials.arm_doses import arm_doses
 from trials.planning import assumptions, family_of, layout_of, working, worthwhile_of
+from trials.planning_kits import coarsest, described_kits
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from analysis.observation import KitErrors
     from analysis.simulation import SpreadOut
     from schemas.protocol import Endpoint, Protocol
 
 PLAIN_CHUNK, TANK_CHUNK = 500, 25
 """Trials in a chunk: part of what the numbers depend on, so they are fixed here and not by the workers."""
-USUAL_KITS = {"nitrate": NITRATE_PHOTOMETER, "phosphate": PHOSPHATE_PHOTOMETER}
-
-
 EFFECT_SHARE, SD_CV = 0.25, 0.2
 """How unsure an assumed effect is, as a share of it on the working scale, and the coefficient of variation of an assumed
 standard deviation: assumed for planning, no source."""
@@ -255,8 +249,8 @@ def tank_material(
     AnalysisError
         The model does not hold such a trial.
     """
-    if protocol.design.kind not in (DesignKind.PARALLEL, DesignKind.BLOCKS):
-        raise AnalysisError("The tank model runs parallel arms and complete blocks only.")
+    if protocol.design.kind in (DesignKind.CROSSOVER, DesignKind.BEFORE_AFTER):
+        raise AnalysisError("The tank model runs parallel arms and blocks only.")
     if endpoint.variable not in VARIABLES or endpoint.summary in (Summary.COUNT, Summary.DAYS_TO_TARGET):
         raise AnalysisError(
             f"The tank model knows nitrate and phosphate as summaries of days, not {endpoint.id}."
@@ -288,7 +282,7 @@ def tank_material(
         scale=endpoint.scale,
         baseline=endpoint.baseline,
         every_days=every,
-        kits=_kits(protocol),
+        kits={name: coarsest(described_kits(protocol, name), name) for name in VARIABLES},
         lost=lost,
         stop_limits=tuple(
             StopLimit(rule.variable, rule.below, rule.above, rule.consecutive)
@@ -302,23 +296,6 @@ def tank_material(
 def unmodelled_rules(protocol: Protocol) -> list[str]:
     """Variables of stop rules that the tank model does not know."""
     return sorted({rule.variable for rule in protocol.stop_rules} - set(VARIABLES))
-
-
-def _kits(protocol: Protocol) -> dict[str, KitErrors]:
-    """The usual errors of a photometer with the highest limit among the protocol's kits of the variable."""
-    known = variables_for(protocol)
-    kits = {}
-    for variable, usual in USUAL_KITS.items():
-        limits = []
-        for kit in protocol.kits:
-            if kit.variable != variable:
-                continue
-            try:
-                limits.append(to_canonical(kit.limit, kit.unit or known[variable].unit, known[variable]))
-            except UnitError:
-                continue  # a unit that the rules of the protocol would have refused
-        kits[variable] = replace(usual, limit=max(limits)) if limits else usual
-    return kits
 
 
 def _shifted(progress: Callable[[int], None], done: int) -> Callable[[int], None]:

@@ -31,7 +31,7 @@ _DARK = 0.75
 """Power from which a field is dark enough for white letters."""
 
 
-def figure(found: Sequence[Found], wanted: float, *, blocked: bool, width: float = WIDTH) -> ggplot:
+def figure(found: Sequence[Found], wanted: float, unit: str, *, width: float = WIDTH) -> ggplot:
     """Draw the map; fields that reach the wished power carry a mark as well as a darker colour."""
     down, across, table = grid(found, "weeks", "blocks")
     rows = [
@@ -54,7 +54,7 @@ def figure(found: Sequence[Found], wanted: float, *, blocked: bool, width: float
         geom_text(aes(label="label", color="ink"), size=8),
         scale_fill_gradient(low=_LOW, high=_HIGH, limits=(0, 1), guide=None),
         scale_color_identity(guide=None),
-        labs(x="Blocks" if blocked else "Tanks an arm", y="Weeks assessed"),
+        labs(x=unit.capitalize(), y="Weeks assessed"),
         captioned(
             [
                 (

@@ -1,6 +1,7 @@
 """The search for the cheapest design: costs by hand, variance components by drawing them, power against its sources."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -8,7 +9,7 @@ import pytest
 from analysis.dosed_tanks import DosedTanks
 from analysis.observation import NITRATE_CARD, NITRATE_PHOTOMETER
 from analysis.power import first_step, half_width, power
-from analysis.precision import complete_blocks, parallel, precision
+from analysis.precision import blocks, complete_blocks, crossover, parallel, precision
 from analysis.search import (
     Calendar,
     Components,
@@ -23,6 +24,7 @@ from analysis.search import (
     layout_of,
     search_by_formula,
     search_by_tank_model,
+    tanks_of,
 )
 from analysis.simulation import Question, Simulated, simulate
 from analysis.tank_trials import ReadingPlan, TankTrials
@@ -40,9 +42,13 @@ PRICES = Prices(tank=20, tank_week=2, reading={"drops": 0.5}, minutes=10, hour=1
 def test_cost_worked_by_hand():
     # 5 blocks of 3 tanks, 28 + 56 + 56 = 140 days = 20 weeks; read on days 0, 14 ... 126 (10), twice, 2 variables.
     space = Space(CALENDAR, blocks=(5,), prices=PRICES)
-    got = space.cost(Size(5, 1, 8, 14, "drops", 2), arms=3)
+    got = space.cost(Size(5, 1, 8, 14, "drops", 2), tanks=15)
     readings = 15 * 10 * 2 * 2
     assert got == Cost(15, 20, readings, readings / 6, 15 * (20 + 40) + readings * 0.5 + readings / 6 * 12)
+    # Two periods of 20 weeks with two weeks between, in which nothing is read.
+    twice = Space(replace(CALENDAR, periods=2, washout_days=14), blocks=(5,), prices=PRICES)
+    got = twice.cost(Size(5, 1, 8, 14, "drops", 2), tanks=15)
+    assert (got.weeks, got.readings) == (42, 2 * readings)
 
 
 def test_a_space_holds_every_combination():
@@ -124,15 +130,33 @@ def test_search_of_parallel_arms():
     assert found[0].power.value == pytest.approx(power(0.4, known, 0.025))
 
 
-@pytest.mark.parametrize("blocked", [True, False])
-def test_smaller_designs_are_parts_of_the_largest(blocked):
-    big = layout_of(ARMS, Size(6, 2 if blocked else 1), blocked=blocked)
-    for size in (Size(4, 1), Size(6, 2 if blocked else 1), Size(2, 1)):
+MAKES = {
+    "parallel": (parallel(ARMS, [5, 5, 5]), 1),
+    "complete blocks": (complete_blocks(ARMS, 2), 2),
+    "pairs of arms": (blocks(ARMS, [("control", "liquid"), ("liquid", "solid"), ("control", "solid")]), 1),
+}
+
+
+@pytest.mark.parametrize(("like", "each"), MAKES.values(), ids=MAKES)
+def test_smaller_designs_are_parts_of_the_largest(like, each):
+    big = layout_of(like, Size(6, each))
+    for size in (Size(4, 1), Size(6, each), Size(2, 1)):
         part = _part(big, size)
-        own = layout_of(ARMS, size, blocked=blocked)
+        own = layout_of(like, size)
         assert big.arm[part].tolist() == own.arm.tolist()
-        if blocked:
+        if like.blocked:
             assert big.block[part].tolist() == own.block.tolist()
+
+
+def test_incomplete_blocks_and_sequences_are_taken_in_turn():
+    pairs = layout_of(MAKES["pairs of arms"][0], Size(6))
+    # Six blocks hold each pair of arms twice: the published efficiency of a balanced design, 1/2 * 3/2 = 3/4.
+    assert (pairs.counts().sum(axis=0).tolist(), tanks_of(pairs)) == ([4, 4, 4], 12)
+    known = precision(pairs, "solid", "control", 1.0, variance=Variance.POOLED)
+    assert known.se**2 == pytest.approx(2 / (4 * 0.75))
+    turns = layout_of(crossover("AB", ["AB", "BA"]), Size(8))
+    assert tanks_of(turns) == 8
+    assert precision(turns, "B", "A", 1.0, variance=Variance.POOLED).df == 6
 
 
 TANKS = DosedTanks(complete_blocks(ARMS, 2), (0, 0.5, 0), (0, 0, 256.0), 1, 1)

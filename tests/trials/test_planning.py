@@ -247,9 +247,43 @@ def test_search_agrees_with_the_plan_at_the_plan_s_own_size(drafted):
 def test_a_search_says_what_it_cannot_search(drafted):
     with pytest.raises(UsageError, match="duplicates of 1 or more"):
         space_of(drafted, drafted.endpoints[0], SearchWishes(duplicates=(0,)))
-    crossover = changed(drafted, design={"kind": "crossover", "seed": "s", "periods": 3}, tanks=tanks(6))
-    with pytest.raises(AnalysisError, match="parallel arms and complete blocks"):
-        search(crossover, crossover.endpoints[0], SearchWishes())
+    with pytest.raises(UsageError, match="no kit that the protocol has for nitrate"):
+        space_of(drafted, drafted.endpoints[0], SearchWishes(kits=("litmus",)))
+    pairs = changed(drafted, **PAIRS_OF_ARMS)
+    with pytest.raises(UsageError, match="complete blocks, which this design has not"):
+        search(pairs, pairs.endpoints[0], SearchWishes(each=(2,)))
+
+
+PAIRS_OF_ARMS = {"design": {"kind": "incomplete-blocks", "seed": "s"}, "tanks": tanks(*[2] * 12)}
+CROSSOVER = {"design": {"kind": "crossover", "seed": "s", "periods": 3}, "tanks": tanks(6)}
+
+
+@pytest.mark.parametrize(("parts", "own", "weeks"), [(PAIRS_OF_ARMS, 12, 20), (CROSSOVER, 6, 60)])
+def test_other_designs_are_searched_as_they_are_made(drafted, parts, own, weeks):
+    trial = changed(drafted, **parts)
+    wishes = SearchWishes(blocks=(own, 2 * own), weeks=(12,), every_days=(7,), duplicates=(1,))
+    small, large = search(trial, trial.endpoints[0], wishes)
+    least = min(contrast.power for contrast in plan(trial)[0].contrasts)
+    assert small.power.value == pytest.approx(least, rel=1e-3)
+    assert large.power.value > small.power.value
+    assert small.cost.tanks == len(trial.tanks)
+    assert small.cost.weeks == weeks
+
+
+def test_kits_differ_in_what_they_show_and_cost(drafted):
+    kits = [
+        {"id": "drops", "variable": "nitrate", "limit": 0.5, "unit": "mg/L", "cost": 2.5},
+        {"id": "card", "variable": "nitrate", "limit": 1, "unit": "mg/L", "steps": [1, 2, 5, 10, 25, 50]},
+    ]
+    trial = changed(drafted, kits=kits)
+    wishes = SearchWishes(blocks=(12,), weeks=(12,), every_days=(7,), duplicates=(1,), cost_tank=1)
+    found = {one.size.kit: one for one in search(trial, trial.endpoints[0], wishes)}
+    assert found["drops"].half_width < found["card"].half_width
+    assert found["drops"].cost.total == found["card"].cost.total + 2.5 * found["drops"].cost.readings
+    # Planned with the kit that shows least, whoever has the better one.
+    _, reading = tank_material(trial, trial.endpoints[0])
+    assert reading.kits["nitrate"].card == (1, 2, 5, 10, 25, 50)
+    assert not reading.kits["phosphate"].card
 
 
 def test_whoever_works_gives_the_same():

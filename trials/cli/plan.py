@@ -94,6 +94,13 @@ def plan(
     duplicates: Annotated[
         str, typer.Option("--duplicates", metavar="LIST", help="Readings a sampling day to try.")
     ] = "1,2",
+    each: Annotated[
+        str, typer.Option("--each", metavar="LIST", help="Tanks of an arm in a block to try.")
+    ] = "1",
+    kits: Annotated[
+        str | None,
+        typer.Option("--kits", metavar="LIST", help="Of the protocol's kits to try; all of the variable's."),
+    ] = None,
     cost_kit: Annotated[
         float | None,
         number_option(
@@ -165,6 +172,8 @@ def plan(
                 _numbers("--weeks", weeks),
                 _numbers("--every", every),
                 _numbers("--duplicates", duplicates),
+                _numbers("--each", each),
+                tuple(name.strip() for name in (kits or "").split(",") if name.strip()),
                 cost_kit,
                 cost_tank,
                 cost_tank_week,
@@ -321,7 +330,7 @@ def _searched(
                 progress=lambda done, _all: tell(done),
             )
     words = rooms.recommendation(trial, endpoint, found, wanted)
-    return planning_display.Search(found, words, blocked=trial.design.kind == "blocks")
+    return planning_display.Search(found, words, rooms.UNITS[trial.design.kind])
 
 
 def _draw(path: Path, searched: planning_display.Search, wanted: float) -> None:
@@ -329,7 +338,7 @@ def _draw(path: Path, searched: planning_display.Search, wanted: float) -> None:
     from analysis.plots.theme import render
 
     kind = path.suffix.lower().removeprefix(".")
-    content = render(plot.figure(searched.found, wanted, blocked=searched.blocked), kind)[kind]
+    content = render(plot.figure(searched.found, wanted, searched.unit), kind)[kind]
     try:
         path.write_bytes(content)
     except OSError as error:

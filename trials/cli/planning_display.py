@@ -42,7 +42,7 @@ class Search:
 
     found: Sequence[Found]
     recommendation: Sequence[str]
-    blocked: bool
+    unit: str
 
 
 def planned(
@@ -170,12 +170,16 @@ def search(endpoint: Endpoint, searched: Search, wanted: float) -> None:
             front.append(one)
     near = [one for one in front if one.power.value >= wanted - NEAR] or front
     display.out("Designs that show more than every cheaper one:")
+    several = len({one.size.each for one in searched.found}) > 1
+    kits = len({one.size.kit for one in searched.found}) > 1
     display.table(
         (
-            "blocks" if searched.blocked else "tanks an arm",
+            searched.unit,
+            *["tanks each"] * several,
             "weeks",
             "every",
             "readings a day",
+            *["kit"] * kits,
             "tanks",
             "readings",
             "hours",
@@ -186,9 +190,11 @@ def search(endpoint: Endpoint, searched: Search, wanted: float) -> None:
         [
             (
                 str(one.size.blocks),
+                *[str(one.size.each)] * several,
                 str(one.size.weeks),
                 f"{one.size.every_days} d",
                 str(one.size.duplicates),
+                *[one.size.kit] * kits,
                 str(one.cost.tanks),
                 str(one.cost.readings),
                 quantity(one.cost.hours),
@@ -316,7 +322,7 @@ def _design_document(one: Found) -> dict[str, Any]:
     from dataclasses import asdict
 
     return {
-        **{key: value for key, value in asdict(one.size).items() if key not in ("kit", "each")},
+        **asdict(one.size),
         **asdict(one.cost),
         # After the cost, whose weeks are those of the whole trial.
         "weeks": one.size.weeks,
