@@ -25,18 +25,35 @@ if TYPE_CHECKING:
 
 def intake(
     what: Annotated[
-        list[str],
+        list[str] | None,
         typer.Argument(
             metavar="[TRIAL] FILE...",
             help="The trial's id (may be left out when the register holds one), then CSV or XLSX files.",
         ),
-    ],
+    ] = None,
     *,
     location: RegisterOption = DEFAULT_REGISTER,
     dry_run: DryRunOption = False,
+    publication: Annotated[
+        Path | None,
+        typer.Option(
+            "--publication",
+            metavar="FILE",
+            help="TOML of figures that a publication prints: kept apart from the register, for `fairtank pool`.",
+        ),
+    ] = None,
+    folder: Annotated[
+        Path | None,
+        typer.Option("--out", metavar="FOLDER", help="With --publication: where to write; default its id."),
+    ] = None,
     as_json: JsonOption = False,
 ) -> None:
     """Validate and store readings: every row ends as accepted, held or repeated."""
+    if publication is not None:
+        _publication(publication, what, folder, dry_run=dry_run, as_json=as_json)
+        return
+    if not what or folder is not None:
+        raise UsageError("name the files to take in; --out is for --publication alone.")
     from trials.cli import display
     from trials.intake.several import read_files
     from trials.register.store import Register
@@ -56,6 +73,26 @@ def intake(
         display.intake(batches, dry_run=dry_run)
     if held:
         raise typer.Exit(NEEDS_A_PERSON)
+
+
+def _publication(
+    file: Path, what: list[str] | None, folder: Path | None, *, dry_run: bool, as_json: bool
+) -> None:
+    """Work out what a publication prints and keep it in a pack of its own."""
+    from trials.cli import display, pooling_display
+    from trials.publication.packing import write_publication
+    from trials.publication.reading import read_publication
+
+    if what:
+        raise UsageError("a publication is taken in by itself: leave out trial and files, or --publication.")
+    found = read_publication(file)
+    place = folder or Path(found.id)
+    if not dry_run:
+        write_publication(place, found)
+    if as_json:
+        display.json_document(found.results | {"pack": str(place), "dry_run": dry_run})
+    else:
+        pooling_display.publication(found, None if dry_run else place)
 
 
 def _trial_and_files(record: Register, what: list[str]) -> tuple[str | None, list[Path]]:
