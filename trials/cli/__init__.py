@@ -11,7 +11,20 @@ import sys
 import typer
 
 from schemas.errors import FairtankError
-from trials.cli import collect, display, draft, mend, plan, pool, prepare, results, sheets, watch, water
+from trials.cli import (
+    collect,
+    display,
+    draft,
+    mend,
+    plan,
+    pool,
+    prepare,
+    publish,
+    results,
+    sheets,
+    watch,
+    water,
+)
 from trials.cli.options import VersionOption  # noqa: TC001 - typer reads it at run time
 
 INTERRUPTED = 130
@@ -53,7 +66,8 @@ app.command()(mend.history)
 app.command()(watch.watch)
 app.command()(results.analyse)
 app.command()(results.report)
-app.command()(results.verify)
+app.command()(publish.pack)
+app.command()(publish.verify)
 app.command()(pool.pool)
 app.add_typer(water.app)
 

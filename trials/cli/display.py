@@ -72,6 +72,11 @@ def counting(total: int, label: str, *, quiet: bool) -> Iterator[Callable[[int],
         yield lambda done: bar.update(task, completed=done)
 
 
+def progress_line(text: str) -> None:
+    """A step of a longer check as it begins, on standard error."""
+    print(f"{text} ...", file=sys.stderr, flush=True)
+
+
 def step(*, quiet: bool) -> Callable[[str], None]:
     """Shows one step of a longer job as it begins."""
     return (lambda _: None) if quiet else (lambda text: print(text, flush=True))

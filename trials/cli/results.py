@@ -1,4 +1,4 @@
-"""After the trial: analyse, report, verify; and the demo, which does it all."""
+"""After the trial: analyse and report; and the demo, which does it all."""
 
 from __future__ import annotations
 
@@ -9,7 +9,6 @@ import typer
 
 from trials.cli.options import (
     DEFAULT_REGISTER,
-    NEEDS_A_PERSON,
     JsonOption,
     RegisterOption,
     TrialArgument,
@@ -77,35 +76,6 @@ def report(
         display.json_document({"trial": sealed.id, "report": str(page)})
     else:
         display.out(f"Report: {page}")
-
-
-def verify(
-    trial: TrialArgument = None,
-    *,
-    location: RegisterOption = DEFAULT_REGISTER,
-    head: Annotated[
-        str | None,
-        typer.Option(
-            "--head", metavar="DIGEST", help="A head of the chain noted elsewhere before: it must be in it."
-        ),
-    ] = None,
-    as_json: JsonOption = False,
-) -> None:
-    """Check the register: chain, digests, files, allocation, and readings against their entries."""
-    from trials.cli import display
-    from trials.register.store import Register
-
-    with Register.open(location) as record:
-        if trial is not None:
-            record.find(trial)
-        findings = record.check(head)
-        now_head = record.head()
-    if as_json:
-        display.json_document(display.findings_document(findings) | {"head": now_head})
-    else:
-        display.findings(findings, f"The register is whole. Head of its chain: {now_head}")
-    if findings:
-        raise typer.Exit(NEEDS_A_PERSON)
 
 
 def demo(

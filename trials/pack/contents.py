@@ -23,47 +23,50 @@ class Contents:
 
     Parameters
     ----------
-    protocols : mapping of str to bytes
-        Canonical protocols by their digest: the sealed one first, then those of amendments in order.
+    protocols : tuple of (str, bytes)
+        Digest and canonical text of the sealed protocol, then of those of amendments in order.
     sources : mapping of str to bytes
         By path: protocol files as sent, and files of readings as sent where the pack has them.
     lines : tuple of ChainLine
         The register's chain, up to its head.
     frames : mapping of str to DataFrame
-        By name of table: ``readings``, ``superseded``, ``events``, ``check_readings``, ``rows``, ``held``, ``persons``.
+        By name of table: those of :data:`trials.pack.layout.GATHERED`.
     results : dict
         The document of the registered analysis.
     texts : bool
         Whether free texts, file names and files as sent are in the pack.
+    lead_named : bool
+        Whether the lead agreed to be named as the author.
     fairtank : str
         The version that made the pack.
     environment : mapping of str to str
         Versions of what it ran on.
     """
 
-    protocols: Mapping[str, bytes]
+    protocols: tuple[tuple[str, bytes], ...]
     sources: Mapping[str, bytes]
     lines: tuple[ChainLine, ...]
     frames: Mapping[str, pd.DataFrame]
     results: dict[str, Any] = field(repr=False)
     texts: bool
+    lead_named: bool
     fairtank: str
     environment: Mapping[str, str]
 
     @cached_property
     def sealed_digest(self) -> str:
         """The digest that the draw rests on."""
-        return next(iter(self.protocols))
+        return self.protocols[0][0]
 
     @cached_property
     def digest(self) -> str:
         """The digest of the protocol in force."""
-        return list(self.protocols)[-1]
+        return self.protocols[-1][0]
 
     @cached_property
     def models(self) -> dict[str, Protocol]:
         """The protocols by their digest."""
-        return {digest: from_canonical(text) for digest, text in self.protocols.items()}
+        return {digest: from_canonical(text) for digest, text in self.protocols}
 
     @property
     def sealed(self) -> Protocol:

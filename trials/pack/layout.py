@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import re
+from pathlib import PurePath
+
 from schemas.vocabulary import RowOutcome
 from trials.pack.tables import Column, Reference, Table
 
@@ -285,6 +288,33 @@ EVENTS = Table(
     ("event",),
     (_OF_TANK, _FROM_FILES),
 )
+SUPERSEDED_EVENTS = Table(
+    "superseded_events",
+    "data/superseded_events.csv",
+    "Events as they were taken in, where a correction changed or withdrew them",
+    EVENTS.columns,
+    EVENTS.key,
+    EVENTS.references,
+)
+EVENT_CORRECTIONS = Table(
+    "event_corrections",
+    "data/event_corrections.csv",
+    "Corrections of events, in order; the last one of an event is in force",
+    (
+        _ENTRY,
+        _AT,
+        Column("event", "integer", "number of the event in the register"),
+        Column("withdrawn", "boolean", "whether the event is withdrawn"),
+        Column("amount", "number", "corrected amount", "withdrawn", "as the column unit says"),
+        Column("unit", "string", "unit of the amount", "withdrawn"),
+        Column("raw_amount", "string", "as typed", "withdrawn"),
+        Column("raw_unit", "string", "as typed", _NOT_GIVEN),
+        _BY,
+        _WHY,
+    ),
+    ("entry",),
+    (Reference(("event",), "superseded_events", ("event",)),),
+)
 CHECKS = Table(
     "check_readings",
     "data/check_readings.csv",
@@ -398,6 +428,8 @@ TABLES = (
     CHECKS,
     SUPERSEDED,
     CORRECTIONS,
+    SUPERSEDED_EVENTS,
+    EVENT_CORRECTIONS,
     DEVIATIONS,
     AMENDMENTS,
     FILES,
@@ -409,3 +441,12 @@ TABLES = (
     TANK_RESULTS,
 )
 """All tables, as a reader would want to meet them."""
+
+GATHERED = (READINGS, SUPERSEDED, EVENTS, SUPERSEDED_EVENTS, CHECKS, ROWS, HELD, PERSONS)
+"""Tables that come out of the register; all others are made from what else is in the pack."""
+
+
+def file_path(entry: int, name: str) -> str:
+    """Where a file as sent lies: its own name may be anything, so only its ending is kept."""
+    ending = PurePath(name).suffix.lower()
+    return f"files/entry-{entry}{ending if re.fullmatch(r'[.][a-z0-9]{1,5}', ending) else ''}"

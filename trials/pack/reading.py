@@ -8,12 +8,11 @@ from pathlib import Path  # noqa: TC003 - kept importable for readers of the ann
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
-from pydantic import ValidationError
 
-from schemas.allocation import Allocation
 from schemas.errors import PackError
 from trials.pack import layout
 from trials.pack.archive import read_archive
+from trials.pack.bodies_shown import refuse_other_forms, stand_in
 from trials.pack.chain_lines import read_lines
 from trials.pack.contents import Contents
 from trials.pack.tables import read_table
@@ -23,19 +22,10 @@ from trials.register.chain import Kind
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from schemas.allocation import Allocation
     from schemas.protocol import Protocol
     from trials.pack.chain_lines import ChainLine
     from trials.pack.tables import Table
-
-_FRAMES = (
-    layout.READINGS,
-    layout.SUPERSEDED,
-    layout.EVENTS,
-    layout.CHECKS,
-    layout.ROWS,
-    layout.HELD,
-    layout.PERSONS,
-)
 
 
 @dataclass(frozen=True)
@@ -148,6 +138,7 @@ def contents_of(files: Mapping[str, bytes]) -> Contents:
         )
     lines = read_lines(content(files, layout.CHAIN), layout.CHAIN)
     own = own_lines(lines)
+    refuse_other_forms(own)
     sources = {
         name: files[name]
         for name in sorted(files)
@@ -157,9 +148,10 @@ def contents_of(files: Mapping[str, bytes]) -> Contents:
         protocols=_protocols(files, own),
         sources=sources,
         lines=lines,
-        frames={table.name: _frame(table, files) for table in _FRAMES},
+        frames={table.name: _frame(table, files) for table in layout.GATHERED},
         results=json_object(files, layout.RESULTS),
         texts=made_with["texts"],
+        lead_named=made_with["lead_named"],
         fairtank=made_with["fairtank"],
         environment=made_with["environment"],
     )
@@ -180,9 +172,7 @@ def protocol_path(line: ChainLine) -> str:
 
 def protocol_digest(line: ChainLine) -> str:
     """The digest of the protocol that a seal or an amendment puts in force."""
-    digest = line.content.get("protocol")
-    if not isinstance(digest, str):
-        raise PackError(f"{layout.CHAIN}, entry {line.number}, names no protocol.")
+    digest: str = line.content["protocol"]
     return digest
 
 
@@ -197,12 +187,7 @@ def allocation_of(contents: Contents) -> Allocation:
     line = next((line for line in contents.own if line.kind == Kind.ALLOCATION), None)
     if line is None:
         raise PackError(f"{layout.CHAIN} has no allocation.")
-    try:
-        # Without the name of the file that a recorded allocation came from, where that is withheld.
-        body = {k: v for k, v in line.content.items() if k != "file"} | {"file": None}
-        return AllocationBody.model_validate_json(json.dumps(body)).allocation
-    except ValidationError:
-        raise PackError(f"{layout.CHAIN}, entry {line.number}, is not an allocation in its form.") from None
+    return stand_in(line, AllocationBody).allocation
 
 
 def json_object(files: Mapping[str, bytes], name: str) -> dict[str, Any]:
@@ -227,19 +212,19 @@ def _frame(table: Table, files: Mapping[str, bytes]) -> pd.DataFrame:
     return read_table(table, content(files, table.path))
 
 
-def _protocols(files: Mapping[str, bytes], own: list[ChainLine]) -> dict[str, bytes]:
-    found = {
-        protocol_digest(line): content(files, protocol_path(line))
+def _protocols(files: Mapping[str, bytes], own: list[ChainLine]) -> tuple[tuple[str, bytes], ...]:
+    return tuple(
+        (protocol_digest(line), content(files, protocol_path(line)))
         for line in own
         if line.kind in {Kind.SEAL, Kind.AMENDMENT}
-    }
-    return found
+    )
 
 
 def _is_made_with(made_with: dict[str, Any]) -> bool:
     environment = made_with.get("environment")
     return (
         isinstance(made_with.get("texts"), bool)
+        and isinstance(made_with.get("lead_named"), bool)
         and isinstance(made_with.get("fairtank"), str)
         and isinstance(environment, dict)
         and all(isinstance(version, str) for version in environment.values())

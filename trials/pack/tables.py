@@ -150,7 +150,7 @@ def _typed(table: Table, column: Column, cells: Sequence[str]) -> pd.Series[Any]
                 return pd.Series(np.array(cells, dtype="datetime64[us]"))
             case "boolean":
                 return pd.Series([{"true": True, "false": False}[cell] for cell in cells], dtype=bool)
-    except (KeyError, ValueError):
+    except (KeyError, OverflowError, ValueError):
         bad = next((number for number, cell in enumerate(cells, 2) if not _fits(column, cell)), 2)
         raise PackError(
             f'{table.path}, row {bad}: "{cells[bad - 2][:60]}" is no {column.type}, as {column.name} must be.'
@@ -162,13 +162,13 @@ def _fits(column: Column, cell: str) -> bool:
     try:
         match column.type:
             case "integer":
-                int(cell)
+                np.int64(int(cell))
             case "number":
                 float(cell or "nan")
             case "datetime":
                 np.datetime64(cell, "us")
             case _:
                 return cell in {"true", "false"}
-    except ValueError:
+    except (OverflowError, ValueError):
         return False
     return True

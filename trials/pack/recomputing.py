@@ -1,0 +1,80 @@
+"""The registered analysis again, from what a pack holds."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from analysis.evaluation import evaluate
+from trials.pack.reading import allocation_of, as_from_register, protocol_digest
+from trials.register.amending import TANK_KINDS
+from trials.register.chain import Kind
+from trials.register.digests import data_digest
+from trials.register.protocol_changes import changes, primary_changed
+from trials.register.records import Amendment
+from trials.registered_analysis import register_notes
+
+if TYPE_CHECKING:
+    import datetime as dt
+
+    from analysis.records import Analysis
+    from trials.pack.contents import Contents
+
+
+def recompute(contents: Contents) -> Analysis:
+    """Analyse as registered, and as amended where it was, from protocol, allocation and readings of a pack.
+
+    Raises
+    ------
+    AnalysisError
+        Nothing is there to analyse.
+    """
+    readings = as_from_register(contents.frames["readings"])
+    analysis = evaluate(
+        contents.protocol,
+        allocation_of(contents),
+        readings,
+        protocol_digest=contents.digest,
+        data_digest=data_digest(readings),
+        version=contents.fairtank,
+        treated_as=treated_as(contents),
+    )
+    notes = register_notes(amendments(contents), unmasked_at(contents))
+    return replace(analysis, notes=(*analysis.notes, *notes))
+
+
+def treated_as(contents: Contents) -> dict[str, str]:
+    """The arm that a tank was in fact treated as, by tank, where a deviation says so; the last one counts."""
+    bodies = [line.content for line in contents.own if line.kind in TANK_KINDS]
+    return {body["tank"]: body["treated_as"] for body in bodies if body.get("treated_as")}
+
+
+def unmasked_at(contents: Contents) -> dt.datetime | None:
+    """When arms were first shown before data entry was closed; None where they were not."""
+    return next((line.moment for line in contents.own if line.kind == Kind.UNMASKING), None)
+
+
+def amendments(contents: Contents) -> list[Amendment]:
+    """The amendments, with what they changed worked out from the protocols before and after."""
+    found, before, data_seen = [], contents.sealed_digest, False
+    for line in contents.own:
+        if line.kind == Kind.INTAKE:
+            data_seen = data_seen or bool(line.content.get("readings") or line.content.get("events"))
+        if line.kind == Kind.AMENDMENT:
+            after = protocol_digest(line)
+            old, new = contents.models[before], contents.models[after]
+            found.append(
+                Amendment(
+                    line.number,
+                    line.moment,
+                    before,
+                    after,
+                    tuple(changes(old, new)),
+                    data_seen,
+                    primary_changed(old, new),
+                    line.content.get("by", ""),
+                    line.content.get("why", ""),
+                )
+            )
+            before = after
+    return found
