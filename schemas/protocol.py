@@ -62,10 +62,14 @@ class Trial(_Part):
 
 
 class Carbon(_Part):
-    """The carbon source of an arm and its full dose, in the words of the person who doses."""
+    """The carbon source of an arm and its full dose, in the words of the person who doses.
+
+    ``cost`` is of a kilogram of what is weighed and of a litre of what is measured out, for planning and reports.
+    """
 
     source: Line
     full_dose: Line | None = None
+    cost: Positive | None = None
 
 
 class Arm(_Part):

@@ -47,6 +47,7 @@ _EXAMPLES = {
     "arms.carbon": 'carbon = { source = "phb", full_dose = "50 g / 100 L" }',
     "arms.carbon.source": 'source = "phb"',
     "arms.carbon.full_dose": 'full_dose = "50 g / 100 L"',
+    "arms.carbon.cost": "cost = 28",
     "design": '[design] with kind = "blocks" and seed_from = "..."',
     "design.kind": 'kind = "blocks"',
     "design.seed": 'seed = "4 17 23 31 40"',
