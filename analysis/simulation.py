@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 import numpy as np
 
 from analysis.precision import contrast_correlation
+from analysis.series_fits import fit_series
 from analysis.vectorised import VERDICTS, adjusted, fit_many, passes_dunnett, verdict_codes
 from schemas.errors import AnalysisError
 from schemas.vocabulary import Multiplicity
@@ -48,6 +49,8 @@ class Question:
     family : int or None
         Comparisons that share the error rate in all, if more than ``contrasts``; those not simulated are taken
         never to be significant.
+    days : tuple of float, optional
+        Of a before-after series: the sampling days, for which the layout has an element each.
     """
 
     layout: Layout
@@ -57,6 +60,13 @@ class Question:
     multiplicity: Multiplicity = Multiplicity.HOLM
     margin: float | None = None
     family: int | None = None
+    days: tuple[float, ...] | None = None
+
+    def fits(self, y: Floats, x: Floats | None) -> list[ManyFits]:
+        """Every contrast of every trial; of a series with serial correlation, on which its reading rests."""
+        if self.days is not None:
+            return [fit_series(self.days, self.layout, y) for _ in self.contrasts]
+        return [fit_many(self.layout, y, x, *pair, self.variance) for pair in self.contrasts]
 
 
 @dataclass(frozen=True)
@@ -113,7 +123,8 @@ class ContrastOutlook:
     false_positive : Simulated or None
         Share that find one, by itself, where no arm has an effect.
     half_width : Simulated
-        Half the interval, mean over trials.
+        Half the interval, mean over trials; geometric mean over series, few of which remember so long that their
+        interval has no end in practice.
     bias : Simulated
         Mean estimate less the true difference.
     verdicts : dict of Verdict to Simulated
@@ -254,7 +265,7 @@ def tally(question: Question, drawn: Drawn) -> Tally:
     """Analyse drawn trials and sum up."""
     layout, alpha = question.layout, question.alpha
     rows: dict[str, list[Any]] = defaultdict(list)
-    fits = [fit_many(layout, drawn.y, drawn.x, *pair, question.variance) for pair in question.contrasts]
+    fits = question.fits(drawn.y, drawn.x)
     p = np.stack([fit.p for fit in fits], axis=1)
     stands = _stands(question, fits, p)
     rows[_ANY].append(stands.any(axis=1))
@@ -264,7 +275,7 @@ def tally(question: Question, drawn: Drawn) -> Tally:
         half = fit.half_width(alpha)
         rows["effect"].append(effect)
         rows["bias"].append(fit.estimate - effect)
-        rows["half width"].append(half)
+        rows["half width"].append(half if question.days is None else np.log(half))
         rows[_UNANSWERED].append(np.isnan(half))
         rows[_FOUND].append(stands[:, place])
         rows[_ALONE].append(p[:, place] < alpha)
@@ -273,10 +284,7 @@ def tally(question: Question, drawn: Drawn) -> Tally:
             for code, verdict in enumerate(VERDICTS):
                 rows[f"{_SHARE}{verdict}"].append(codes == code)
     if drawn.null is not None:
-        fits = [
-            fit_many(layout, drawn.null, drawn.null_x, *pair, question.variance)
-            for pair in question.contrasts
-        ]
+        fits = question.fits(drawn.null, drawn.null_x)
         p = np.stack([fit.p for fit in fits], axis=1)
         rows[_FALSE].extend((p < alpha).T)
         rows[_ANY_FALSE].append(_stands(question, fits, p).any(axis=1))
@@ -310,6 +318,13 @@ def _sums(trials: int, rows: dict[str, list[Any]]) -> Tally:
     return Tally(trials, counted, total, square)
 
 
+def _half_width(question: Question, half: Simulated) -> Simulated:
+    if question.days is None:
+        return half
+    width = math.exp(half.value)
+    return Simulated(width, width * half.se)
+
+
 def outlook(question: Question, sums: Tally) -> Outlook:
     """What the trials counted say."""
     contrasts = []
@@ -322,7 +337,7 @@ def outlook(question: Question, sums: Tally) -> Outlook:
                 power=sums.mean(_FOUND, place),
                 power_alone=sums.mean(_ALONE, place),
                 false_positive=sums.mean(_FALSE, place) if _FALSE in sums.total else None,
-                half_width=sums.mean("half width", place),
+                half_width=_half_width(question, sums.mean("half width", place)),
                 bias=sums.mean("bias", place),
                 verdicts={
                     verdict: sums.mean(f"{_SHARE}{verdict}", place)

@@ -350,13 +350,7 @@ def precision_of(
         The layout cannot, or no degrees of freedom are left.
     """
     if protocol.design.kind is DesignKind.BEFORE_AFTER:
-        due = protocol.due_days(endpoint.variable)
-        start = protocol.schedule.start
-        before, after = (
-            [(day - start).days for day in due if first <= day < end]
-            for first, end in (protocol.phase_days[BASELINE_PHASE], protocol.phase_days[endpoint.phase])
-        )
-        return before_after(before, after, assumed.sd or 0.0, MEMORY)
+        return before_after(*series_days(protocol, endpoint), assumed.sd or 0.0, MEMORY)
     return precision(
         layout,
         *pair,
@@ -365,6 +359,17 @@ def precision_of(
         baseline=assumed.baseline,
         correlation=assumed.correlation,
     )
+
+
+def series_days(protocol: Protocol, endpoint: Endpoint) -> tuple[tuple[float, ...], tuple[float, ...]]:
+    """Sampling days of a before-after series, before and after, from the first day of the schedule."""
+    due = protocol.due_days(endpoint.variable)
+    start = protocol.schedule.start
+    before, after = (
+        tuple(float((day - start).days) for day in due if first <= day < end)
+        for first, end in (protocol.phase_days[BASELINE_PHASE], protocol.phase_days[endpoint.phase])
+    )
+    return before, after
 
 
 def _smallest(protocol: Protocol, layout: Layout, pair: tuple[str, str]) -> float:

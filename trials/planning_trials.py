@@ -7,20 +7,30 @@ from typing import TYPE_CHECKING
 
 from analysis.dosed_tanks import VARIABLES, DosedTanks
 from analysis.plain_trials import PlainTrials
+from analysis.series_trials import SeriesTrials
 from analysis.simulation import ContrastOutlook, Outlook, Question, Simulated, simulate
 from analysis.tank_trials import ReadingPlan, StopLimit, TankTrials
-from schemas.errors import AnalysisError
+from schemas.errors import AnalysisError, UsageError
 from schemas.protocol import BASELINE_PHASE, RAMP_PHASE
 from schemas.vocabulary import DesignKind, EndpointRole, Multiplicity, Summary
 from trials.arm_doses import arm_doses
-from trials.planning import assumptions, family_of, layout_of, working, worthwhile_of
+from trials.planning import (
+    MEMORY,
+    assumptions,
+    family_of,
+    layout_of,
+    series_days,
+    working,
+    worthwhile_of,
+)
 from trials.planning_kits import coarsest, described_kits
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterator
 
     from analysis.simulation import SpreadOut
     from schemas.protocol import Endpoint, Protocol
+    from trials.planning import Assumed
 
 PLAIN_CHUNK, TANK_CHUNK = 500, 25
 """Trials in a chunk: part of what the numbers depend on, so they are fixed here and not by the workers."""
@@ -145,27 +155,17 @@ def simulate_plain(  # noqa: PLR0913 - one simulation's settings, all keyword-on
     AnalysisError
         The design or the summary is not simulated, or effect or standard deviation are unknown.
     """
-    if protocol.design.kind is DesignKind.BEFORE_AFTER:
-        raise AnalysisError("A before-after series is planned by formula; its days are not simulated.")
     if endpoint.summary in (Summary.COUNT, Summary.DAYS_TO_TARGET):
         raise AnalysisError(f"{endpoint.id}: {endpoint.summary} has no simulation on a plain effect.")
     assumed = assumptions(protocol, endpoint, correlation)
     if assumed.effect is None or assumed.sd is None:
         raise AnalysisError(f"{endpoint.id}: write effect and sd under [planning] to simulate it.")
-    question = question_of(protocol, endpoint)
     found: dict[tuple[str, str], tuple[int, ContrastOutlook]] = {}
     averaged: dict[tuple[str, str], Simulated] = {}
     done = 0
-    for effects, pairs in arm_effects(protocol, assumed.effect):
-        source = PlainTrials(
-            question.layout,
-            effects,
-            (assumed.sd,) * len(effects),
-            assumed.baseline,
-            assumed.correlation,
-            lost,
-        )
-        believed = replace(source, effect_sd=belief.effect_spread(assumed.effect), sd_cv=belief.sd_cv)
+    effect_sd = belief.effect_spread(assumed.effect)
+    for question, source, pairs in _sources(protocol, endpoint, assumed, lost):
+        believed = replace(source, effect_sd=effect_sd, sd_cv=belief.sd_cv)
         for trial in (source, believed) if belief.unsure else (source,):
             result = simulate(
                 question,
@@ -191,9 +191,36 @@ def simulate_plain(  # noqa: PLR0913 - one simulation's settings, all keyword-on
     )
 
 
+def _sources(
+    protocol: Protocol, endpoint: Endpoint, assumed: Assumed, lost: float
+) -> Iterator[tuple[Question, PlainTrials | SeriesTrials, tuple[tuple[str, str], ...]]]:
+    """What is drawn for which comparisons, and the question asked of it."""
+    question = question_of(protocol, endpoint)
+    effect, sd = assumed.effect or 0.0, assumed.sd or 0.0
+    if protocol.design.kind is DesignKind.BEFORE_AFTER:
+        if lost:
+            raise UsageError(
+                "--lost counts tanks, and a before-after series stands on every one of its systems."
+            )
+        before, after = series_days(protocol, endpoint)
+        for pair in protocol.contrasts:
+            series = SeriesTrials(before, after, effect, sd, MEMORY)
+            asked = replace(question, layout=series.layout(*pair), contrasts=(pair,), days=(*before, *after))
+            yield asked, series, (pair,)
+        return
+    for effects, pairs in arm_effects(protocol, effect):
+        tanks = PlainTrials(
+            question.layout, effects, (sd,) * len(effects), assumed.baseline, assumed.correlation, lost
+        )
+        yield question, tanks, pairs
+
+
 def worlds(protocol: Protocol, belief: Belief = CERTAIN) -> int:
     """How often :func:`simulate_plain` draws its trials."""
-    return len(arm_effects(protocol, 1.0)) * (2 if belief.unsure else 1)
+    drawn = (
+        protocol.contrasts if protocol.design.kind is DesignKind.BEFORE_AFTER else arm_effects(protocol, 1.0)
+    )
+    return len(drawn) * (2 if belief.unsure else 1)
 
 
 def simulate_tanks(  # noqa: PLR0913 - one simulation's settings, all keyword-only

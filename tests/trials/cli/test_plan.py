@@ -244,6 +244,21 @@ def test_formula_and_simulation_agree(ask):
     assert "tank model" in " ".join(document["simulation"]["notes"])
 
 
+def test_a_series_before_and_after_agrees_too(ask):
+    text = protocol("before-after", 1, 1.0, 0.35).replace(
+        'phases = [{ id = "assessment", days = 28 }]',
+        'phases = [{ id = "baseline", days = 70 }, { id = "assessment", days = 98 }]',
+    )
+    text = text.replace('seed = "any"\n', "").replace('variance = "pooled"\n', "")
+    document = ask(text, "--simulate", "--trials", "300", "--seed", "3", "--effect-sd", "0", "--sd-cv", "0")
+    (planned,) = document["endpoints"][0]["contrasts"]
+    (drawn,) = document["simulation"]["plain"]["contrasts"]
+    assert abs(drawn["power"]["value"] - planned["power"]) < 3 * drawn["power"]["se"]
+    assert abs(drawn["bias"]["value"]) < 4 * drawn["bias"]["se"]
+    assert drawn["false_positive"]["value"] < 0.05 + 4 * drawn["false_positive"]["se"]
+    assert drawn["half_width"]["value"] == pytest.approx(planned["half_width"], rel=0.25)
+
+
 def test_workers_change_nothing(ask):
     text = protocol("blocks", 8, 1.0, 1.0)
     alone, shared = (
