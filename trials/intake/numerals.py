@@ -113,7 +113,7 @@ def _in_text(cell: str, decimal: str) -> Quantity:
     if text.casefold() in _NOT_DETECTED:
         return Quantity(sign=Sign.BELOW)
     found = _QUANTITY.fullmatch(_with_sign(text))
-    if not found:
+    if not found or _RANGE.fullmatch(text):
         return _unreadable(cell, text)
     number = found[2]
     if _EITHER.fullmatch(number) and not (decimal and decimal in number):

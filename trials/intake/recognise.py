@@ -44,6 +44,10 @@ class Place:
     def __len__(self) -> int:
         return len(self.numbers)
 
+    def key(self, line: int) -> tuple[str, int]:
+        """Sheet and row number of a line."""
+        return self.sheets[self.sheet_of[line]], int(self.numbers[line])
+
     def of(self, lines: Iterable[int]) -> str:
         """``rows 4 and 9``, with the sheet where there is one."""
         ordered = sorted({int(line) for line in lines})

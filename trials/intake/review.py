@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING
 import pandera.pandas as pa
 
 from schemas.readings import HoldReason, readings_schema
-from schemas.units import normalise_unit
 from trials.intake.columns import quoted
 from trials.intake.names import key, with_unit
+from trials.intake.unlikely import as_written, where_to_look
 
 if TYPE_CHECKING:
     import datetime as dt
@@ -22,9 +22,7 @@ if TYPE_CHECKING:
     import pandas as pd
     from numpy.typing import NDArray
 
-    from schemas.variables import Variable
     from trials.intake.holds import Finding
-    from trials.intake.names import VariableNames
     from trials.intake.values import Understanding
 
 _REASON_OF = {reason.value: reason for reason in HoldReason}
@@ -62,24 +60,6 @@ def review(drafts: pd.DataFrame, by: Understanding, today: dt.date) -> NDArray[n
             for line, *values in zip(*(failed[name].tolist() for name in ("line", *columns)), strict=True):
                 by.holds.add(line, *sentences(*values))
     return fit
-
-
-def outside_usual(drafts: pd.DataFrame, names: VariableNames) -> list[tuple[str, NDArray[np.int64]]]:
-    """Measured values outside the usual range: for each variable a phrase with the range, and the lines."""
-    found = []
-    measured, value = (drafts["sign"] == "").to_numpy(), drafts["value"].to_numpy()
-    for code, variable_id in enumerate(drafts["variable"].cat.categories):
-        named = names.find(variable_id)
-        if named is None or named.variable.soft is None:
-            continue
-        low, high = named.variable.soft
-        outside = (
-            ((value < low) | (value > high)) & measured & (drafts["variable"].cat.codes == code).to_numpy()
-        )
-        if outside.any():
-            phrase = f"{variable_id} outside the usual {with_unit(f'{low:g} to {high:g}', named.variable)}"
-            found.append((phrase, drafts["line"].to_numpy()[outside]))
-    return found
 
 
 @dataclass(frozen=True)
@@ -146,31 +126,12 @@ class _Sentences:
     ) -> Finding:
         variable = self.by.names.of(variable_id)
         low, high = variable.hard
-        written = f"{raw_value} {raw_unit}".strip()
-        converted = normalise_unit(raw_unit) != normalise_unit(variable.unit)
-        read = f" ({with_unit(f'{sign}{value:.6g}', variable)})" if converted and raw_unit else ""
+        written = as_written(variable, sign, value, raw_value, raw_unit)
         text = (
-            f"{where}{variable.title} of {written}{read} is not possible: {with_unit(f'{low:g} to {high:g}', variable)} is. "
-            f"{self._remedy(variable, value, raw_unit)}"
+            f"{where}{variable.title} of {written} is not possible: {with_unit(f'{low:g} to {high:g}', variable)} is. "
+            f"{where_to_look(variable, value, raw_unit, self.by)}"
         )
         return HoldReason.OUT_OF_BOUNDS, text
-
-    def _remedy(self, variable: Variable, value: float, raw_unit: str) -> str:
-        """Units in which the same number would be usual, else where to look."""
-        used = self.by.conversions.get((variable.id, raw_unit))
-        number = used.from_canonical(value) if used else float("nan")
-        low, high = variable.soft or variable.hard
-        fitting: dict[float, str] = {}
-        for unit, known in variable.units.items():
-            converted = known.to_canonical(number)
-            if low < converted <= high:
-                fitting.setdefault(round(converted, 9), unit)
-        if not fitting:
-            return "Look at the number and at the unit."
-        choices = [
-            f"{unit} (that is {value:.4g} {variable.unit})" for value, unit in list(fitting.items())[:2]
-        ]
-        return f"If the kit shows {' or '.join(choices)}, write that unit; else look at the number."
 
     def _replicate(self, text: str) -> Finding:
         return (

@@ -33,7 +33,7 @@ AGAIN = [
     ({"variable": "magnesium", "value": "1300"}, "accepted"),
     ({"value": "12.6"}, "conflict-with-register"),
     ({"value": "<12.5"}, "conflict-with-register"),
-    ({"unit": "mg/L as N"}, "conflict-with-register"),
+    ({"value": "2.5", "unit": "mg/L as N"}, "conflict-with-register"),
     ({"taken_at": "2026-04-06 18:30"}, "perhaps-the-same-test"),
 ]
 

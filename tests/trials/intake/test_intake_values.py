@@ -76,7 +76,7 @@ LIMITS = [
     ({"variable": "nitrite", "value": "n.d.", "kit": "strips"}, 0.5, "<"),
     ({"variable": "phosphate", "value": "<0,03"}, 0.03, "<"),
     ({"variable": "phosphate", "value": "< 10", "unit": "ppb P"}, 0.01 * PO4 / P, "<"),
-    ({"value": "> 160"}, 160, ">"),
+    ({"value": "> 40"}, 40, ">"),
 ]
 
 
