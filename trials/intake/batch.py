@@ -23,13 +23,14 @@ from trials.intake.odd_rows import without_repeated_headers
 from trials.intake.readers import load, read_tables
 from trials.intake.recognise import Place, recognise
 from trials.intake.remarks import on_partly_known, on_readings, on_tables, on_units
-from trials.intake.review import outside_usual, review
+from trials.intake.review import review
+from trials.intake.unlikely import hold_unlikely, outside_usual
 from trials.intake.values import Understanding
 from trials.register.records import IntakeBatch
 
 if TYPE_CHECKING:
     import datetime as dt
-    from collections.abc import Sequence
+    from collections.abc import Container, Sequence
 
     from numpy.typing import NDArray
 
@@ -63,8 +64,18 @@ def read_file(path: Path | str, protocol: Protocol, seen: pd.DataFrame, today: d
     return take_in(load(Path(path)), protocol, seen, today)
 
 
-def take_in(file: SourceFile, protocol: Protocol, seen: pd.DataFrame, today: dt.date) -> IntakeBatch:
-    """As :func:`read_file`, for a file that is in memory."""
+def take_in(
+    file: SourceFile,
+    protocol: Protocol,
+    seen: pd.DataFrame,
+    today: dt.date,
+    *,
+    as_they_are: Container[tuple[str, int]] = frozenset(),
+) -> IntakeBatch:
+    """As :func:`read_file`, for a file that is in memory.
+
+    ``as_they_are`` are rows, by sheet and number, whose values a person accepts although they are not usual.
+    """
     names = VariableNames(variables_for(protocol))
     tables, how = read_tables(file, ColumnNames(names))
     readable, columns = _readable(file, tables, names)
@@ -73,6 +84,11 @@ def take_in(file: SourceFile, protocol: Protocol, seen: pd.DataFrame, today: dt.
     drafts = _drafts(readable, by)
     fit = review(drafts, by, today)
     known, group = recognise(drafts, fit, seen, place, by)
+    asked = fit & ~known
+    if as_they_are:
+        accepted_as_is = [place.key(line) in as_they_are for line in range(len(place))]
+        asked &= ~np.array(accepted_as_is, dtype=bool)[drafts["line"].to_numpy()]
+    hold_unlikely(drafts, asked, seen, by)
     lines, held = drafts["line"].to_numpy(), by.holds.lines(len(place))
     new = ~held[lines] & ~known
     new[new] = _first_of_each(group[new])
