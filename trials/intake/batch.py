@@ -25,6 +25,7 @@ from trials.intake.recognise import Place, recognise
 from trials.intake.remarks import on_partly_known, on_readings, on_tables, on_units
 from trials.intake.review import review
 from trials.intake.unlikely import hold_unlikely, outside_usual
+from trials.intake.unmeasured import without_unmeasured
 from trials.intake.values import Understanding
 from trials.register.records import IntakeBatch
 
@@ -120,8 +121,10 @@ def _readable(
         else:
             sheet = f'Sheet "{table.sheet}": ' if table.sheet else ""
             rows, again = without_repeated_headers(table)
+            rows, unmeasured = without_unmeasured(rows, layout)
             readable.append((rows, layout))
-            remarks += [sheet + remark for remark in (*table.remarks, *again, *layout.remarks)]
+            told = (*table.remarks, *again, *unmeasured, *layout.remarks)
+            remarks += [sheet + remark for remark in told]
     if not readable:
         raise IntakeError(
             f"{file.name} has no sheet of readings: one of the first rows of a sheet must name {NEEDED}"

@@ -11,7 +11,7 @@ from pandas.api.types import union_categoricals
 
 from schemas.readings import HoldReason
 from trials.intake.clock import with_times
-from trials.intake.columns import CodedColumn, stripped
+from trials.intake.columns import CodedColumn, Coder, stripped
 from trials.intake.dates import read_moments
 from trials.intake.names import key
 from trials.intake.odd_rows import hold_odd_rows, hold_unclear_columns
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from trials.intake.headers import Layout
+    from trials.intake.headers import Layout, ValueColumn
     from trials.intake.holds import Finding, Holds
     from trials.intake.tables import RawTable
     from trials.intake.values import Understanding
@@ -76,20 +76,32 @@ def drafts_of(table: RawTable, layout: Layout, first_line: int, by: Understandin
         value = table.columns[column.place].take(rows)
         filled = np.flatnonzero(value.spread([bool(stripped(cell)) for cell in value.cells], bool))
         empty[filled] = False
+        own = _own_kit(table, column, rows, kit)
         measured = Measured(
             lines=lines[filled],
             variable=CodedColumn.constant(column.named.text, len(filled)),
             value=value.take(filled),
             unit=CodedColumn.constant(column.unit, len(filled)),
-            kit=kit.take(filled),
+            kit=own.take(filled),
             where=f'Column "{column.header}": ',
         )
-        parts.append(_joined(shared.iloc[filled], measured, by))
+        parts.append(_joined(shared.iloc[filled].assign(kit=measured.kit.categorical()), measured, by))
     nothing = np.flatnonzero(empty)
     parts.append(_without_reading(shared.iloc[nothing]))
     text = "No column of the row holds a value: fill one in, or take the row out."
     by.holds.add_each(lines[nothing], HoldReason.NO_VALUE, text)
     return stacked(parts)
+
+
+def _own_kit(table: RawTable, column: ValueColumn, rows: NDArray[np.int64], kit: CodedColumn) -> CodedColumn:
+    """The kit of each row for one variable: the one named for it, else the one named for the whole row."""
+    if column.kit is None:
+        return kit
+    own = table.columns[column.kit].take(rows).map(stripped)
+    named, shared = own.by_row(), kit.by_row()
+    coder = Coder()
+    codes = [coder[text or other] for text, other in zip(named, shared, strict=True)]
+    return CodedColumn(np.array(codes, dtype=np.int32), tuple(coder))
 
 
 def stacked(parts: Sequence[pd.DataFrame]) -> pd.DataFrame:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import difflib
 import re
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 from schemas.errors import IntakeError, UnitError
@@ -79,17 +79,23 @@ _BREAK = re.compile(r"[\s_,:]+")
 _LIKE = ", which it is spelt like"
 _LONGEST_NAME = 200
 _MOST_NAMED = 20
+_FOR_THE_EYE = frozenset({"phase"})
+"""Columns of recording sheets that say nothing which the protocol does not."""
 _EVENT_COLUMNS = frozenset({"kind", "amount"})
 
 
 @dataclass(frozen=True)
 class ValueColumn:
-    """A column of a wide table: its place, its header, the variable and the unit text in the header."""
+    """A column of a wide table: its place, its header, the variable and the unit text in the header.
+
+    ``kit`` is the place of a column that says which kit showed the values, such as "nitrate kit".
+    """
 
     place: int
     header: str
     named: Named
     unit: str
+    kit: int | None = None
 
 
 @dataclass(frozen=True)
@@ -149,6 +155,7 @@ def layout_of(table: RawTable, names: VariableNames, where: str) -> Layout | Non
     """
     roles = _roles(table, where)
     values = () if {"variable", "value"} <= roles.keys() else _values(table, names, roles, where)
+    values = _with_kits(table, values, roles)
     guessed = _by_likeness(table, names, roles, values, where)
     roles, values = roles | guessed.roles, (*values, *guessed.variables)
     if "taken_at" not in roles and "time" in roles:
@@ -210,6 +217,22 @@ def _values(
     return tuple(columns)
 
 
+def _with_kits(
+    table: RawTable, values: Sequence[ValueColumn], roles: dict[str, int]
+) -> tuple[ValueColumn, ...]:
+    """The columns, each with the one that names its kits: "nitrate kit" beside "nitrate [mg/L]"."""
+    free = {key(text): place for place, text in enumerate(table.header) if place not in roles.values()}
+    return tuple(
+        replace(column, kit=next((free[name] for name in _kit_names(column) if name in free), None))
+        for column in values
+    )
+
+
+def _kit_names(column: ValueColumn) -> tuple[str, ...]:
+    known = (column.named.text, column.named.variable.id, column.named.variable.title)
+    return tuple(dict.fromkeys(f"{key(name)} kit" for name in known))
+
+
 def _value_column(place: int, header: str, names: VariableNames) -> ValueColumn | None:
     """``nitrate [mg/L]``, ``NO3-N (mg/L)``, ``nitrate mg/L`` or ``pH``; None for anything else."""
     text = header.strip()
@@ -242,7 +265,7 @@ def _by_likeness(
     table: RawTable, names: VariableNames, roles: dict[str, int], values: Sequence[ValueColumn], where: str
 ) -> Layout:
     """Columns whose header is spelt like a known one: used where one thing alone is meant, and always reported."""
-    used = {*roles.values(), *(column.place for column in values)}
+    used = {*roles.values(), *_places(values)}
     is_long = {"variable", "value"} <= roles.keys()
     found: dict[str, int] = {}
     columns: list[ValueColumn] = []
@@ -267,6 +290,11 @@ def _by_likeness(
         elif named and all(named[0].variable.id != c.named.variable.id for c in (*values, *columns)):
             columns.append(ValueColumn(place, text.strip(), named[0], unit))
     return Layout(found, tuple(columns), (), unclear)
+
+
+def _places(values: Sequence[ValueColumn]) -> list[int]:
+    """The places of the columns and of those that name their kits."""
+    return [place for column in values for place in (column.place, column.kit) if place is not None]
 
 
 def _alike_variables(header: str, names: VariableNames) -> tuple[list[Named], str]:
@@ -317,10 +345,10 @@ def _left_alone(
     unclear: dict[int, str],
 ) -> list[str]:
     used = {place for role, place in roles.items() if not values or role not in _LONG_ONLY}
-    used |= {column.place for column in values} | unclear.keys()
+    used |= {*_places(values), *unclear}
     remarks = []
     for place, name in enumerate(table.names):
-        if place not in used:
+        if place not in used and key(name) not in _FOR_THE_EYE:
             near = names.near(re.split(r"[\[(]", name)[0]) if values else None
             guess = (
                 f" (did you mean {near}?)"

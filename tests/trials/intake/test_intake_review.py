@@ -52,8 +52,8 @@ ACCEPTED = [
     {"taken_at": "2026-07-01 23:59"},
     {"variable": "Nitrate"},
     {"variable": "NO3"},
-    {"value": "1000"},
-    {"variable": "temperature", "value": "5", "unit": "C"},
+    {"value": "50"},
+    {"variable": "temperature", "value": "23", "unit": "C"},
 ]
 
 
@@ -82,18 +82,6 @@ def test_a_reading_after_the_last_day_is_accepted(long, protocol):
     assert long(taken_at="2026-06-22").counts == (1, 0, 0)
 
 
-def test_values_outside_the_usual_are_taken_and_named(take):
-    rows = "".join(
-        f"q01-{tank},2026-04-06,{value}\n" for tank, value in zip("abc", (80, 12, 95), strict=True)
-    )
-    taken = take(f"tank,taken_at,nitrate [mg/L]\n{rows}q02-a,2026-04-06,>160\n")
-    assert taken.counts == (4, 0, 0)
-    assert (
-        "2 readings of nitrate outside the usual 0 to 50 mg/L taken and worth a look: rows 2 and 4."
-        in taken.remarks
-    )
-
-
 def test_a_wide_row_with_one_wrong_cell_is_held_whole(take):
     taken = take(
         "tank,taken_at,nitrate [mg/L],phosphate [mg/L],pH\nq01-a,2026-04-06,12,0,8.1\nq01-b,2026-04-06,12,0.1,81\n"
@@ -104,10 +92,33 @@ def test_a_wide_row_with_one_wrong_cell_is_held_whole(take):
     assert taken.reasons(3)["out-of-bounds"].startswith('Column "pH": pH of 81 is not possible')
 
 
-def test_a_wide_row_without_a_value_is_held_and_looked_at_all_the_same(take):
-    taken = take("tank,taken_at,nitrate [mg/L]\nq01-z,2026-04-06,\nq01-a,2026-04-06,12\n")
-    assert taken.outcomes == {2: "held", 3: "accepted"}
-    assert list(taken.reasons(2)) == ["unknown-tank", "no-value"]
+def test_a_wide_row_without_a_value_is_passed_over_and_counted(take):
+    taken = take(
+        "tank,taken_at,nitrate [mg/L],note\nq01-z,2026-04-06,, \nq01-a,2026-04-06,12,\nq01-b,2026-04-06,,no kit\n"
+    )
+    assert taken.outcomes == {3: "accepted"}
+    assert "2 rows in which nothing was measured were passed over." in taken.remarks
+    assert "A note without a value stands in row 4: it is kept with the file" in taken.remarks
+
+
+def test_a_sheet_in_which_nothing_was_measured_has_no_rows(take):
+    taken = take("tank,taken_at,nitrate [mg/L]\nq01-a,2026-04-06,\n")
+    assert taken.counts == (0, 0, 0)
+    assert "1 row in which nothing was measured was passed over." in taken.remarks
+
+
+def test_a_column_of_kits_belongs_to_its_variable(take):
+    """A row's own kit of a variable goes before the one for the whole row."""
+    header = "tank,taken_at,nitrate [mg/L],nitrate kit,phosphate [mg/L],kit,phase"
+    taken = take(f"{header}\nq01-a,2026-04-06,12,drops,0.1,meter,ramp\nq01-b,2026-04-06,13,,0.2,meter,ramp\n")
+    kits = taken.batch.readings.set_index(["tank", "variable"])["kit"].to_dict()
+    assert kits == {
+        ("q01-a", "nitrate"): "drops",
+        ("q01-a", "phosphate"): "meter",
+        ("q01-b", "nitrate"): "meter",
+        ("q01-b", "phosphate"): "meter",
+    }
+    assert "left alone" not in taken.remarks
 
 
 def test_a_wide_row_without_its_date_is_told_so_once(take):
