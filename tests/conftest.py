@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import datetime as dt
+import importlib.util
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -18,6 +20,18 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
     from analysis.records import Analysis
+
+_spec = importlib.util.spec_from_file_location("private_server", Path(__file__).with_name("private_server.py"))
+private_server = importlib.util.module_from_spec(_spec)
+_spec.loader.exec_module(private_server)
+
+
+def pytest_report_header() -> str:
+    """Say at the start of a session which registers it can test."""
+    if private_server.at_hand():
+        return "registers: tested in SQLite and on a PostgreSQL server"
+    return "registers: tested in SQLite ONLY, since no PostgreSQL server (initdb, pg_ctl) is installed here"
+
 
 ARMS = (
     {"id": "control", "role": "control", "title": "Water changes alone"},

@@ -4,11 +4,13 @@ import datetime as dt
 import json
 
 import pandas as pd
+import psycopg
 import pytest
 
 from schemas.events import empty_events
 from schemas.readings import empty_check_readings
 from trials.protocol_file import load
+from trials.register import tables
 from trials.register.records import IntakeBatch, SourceFile
 from trials.register.store import Register
 
@@ -88,8 +90,36 @@ def path(tmp_path):
 
 
 @pytest.fixture
-def register(path):
-    with Register.open(str(path), create=True) as opened:
+def home(request):
+    """Where the register of a test lives."""
+    return request.param
+
+
+@pytest.fixture
+def location(home, path, request):
+    """A place for a register: a file that is not there yet, or a server where it has been made."""
+    return str(path) if home == "sqlite" else request.getfixturevalue("database")
+
+
+@pytest.fixture
+def stored(home, path, location):
+    """Gives all that is stored: the bytes of the file, or the rows of the server's tables."""
+
+    def look():
+        if home == "sqlite":
+            return path.read_bytes()
+        with psycopg.connect(location) as connection:
+            return {
+                name: connection.execute(f"SELECT * FROM fairtank.{name}").fetchall()  # noqa: S608
+                for name in tables.metadata.tables
+            }
+
+    return look
+
+
+@pytest.fixture
+def register(location):
+    with Register.open(location, create=True) as opened:
         yield opened
 
 

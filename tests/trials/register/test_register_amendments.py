@@ -178,7 +178,7 @@ def test_data_entry_closes_once_and_takes_no_file_after(full, trial, batch_of, c
 
 
 def test_an_amended_protocol_is_in_force_under_its_own_digest_and_the_draw_stands(
-    full, trial, load_text, now, path
+    full, trial, load_text, now, location
 ):
     first = full.find(trial)
     loaded = load_text("worthwhile = 0.8", "worthwhile = 0.7")
@@ -194,7 +194,7 @@ def test_an_amended_protocol_is_in_force_under_its_own_digest_and_the_draw_stand
     assert amendment.data_seen
     assert amendment.primary_changed
     assert full.check() == []
-    with Register.open(str(path)) as again:
+    with Register.open(location) as again:
         assert again.trials() == [found]
 
 

@@ -1,4 +1,4 @@
-"""The database itself refuses changes, also to a program that knows nothing of fairtank."""
+"""The file itself refuses changes, also to a program that knows nothing of fairtank."""
 
 import sqlite3
 
@@ -7,6 +7,7 @@ import pytest
 from trials.register import tables
 from trials.register.chain import GENESIS
 
+pytestmark = pytest.mark.homes("sqlite")
 REFUSAL = r"the register only grows|follow each other without a gap"
 PLAIN_SETTINGS = ["PRAGMA recursive_triggers = OFF", "PRAGMA foreign_keys = OFF"]
 

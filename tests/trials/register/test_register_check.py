@@ -1,13 +1,16 @@
 """A change made behind the register's back is found and named, whatever it was made to."""
 
 import random
+import re
 import sqlite3
 
+import psycopg
 import pytest
 
 from schemas.errors import RegisterError
 from trials.allocation import draw
-from trials.register import tables
+from trials.register import server_script, tables
+from trials.register.bodies import IntakeBody
 from trials.register.chain import Kind, canonical, entry_digest
 from trials.register.records import Entry
 from trials.register.store import Register
@@ -32,10 +35,10 @@ def full(register, trial, batch_of, cells_of, now):
 
 
 @pytest.fixture
-def forge(path):
-    """Change the file as somebody could who knows SQLite: triggers away, change, triggers back as they were."""
+def forge(home, path, location):
+    """Change what is stored as somebody could who owns it: triggers away, change, triggers back as they were."""
 
-    def change(sql, *values):
+    def change_file(sql, *values):
         connection = sqlite3.connect(path)
         for name in tables.triggers():
             connection.execute(f'DROP TRIGGER "{name}"')
@@ -46,7 +49,25 @@ def forge(path):
         connection.commit()
         connection.close()
 
-    return change
+    def change_on_server(sql, *values):
+        with psycopg.connect(location, options="-c search_path=fairtank") as connection:
+            for name in tables.metadata.tables:
+                connection.execute(f"ALTER TABLE {name} DISABLE TRIGGER ALL")
+            assert connection.execute(in_postgresql(sql), values).rowcount > 0
+            for name in tables.metadata.tables:
+                connection.execute(f"ALTER TABLE {name} ENABLE TRIGGER ALL")
+            for name in server_script.triggers():
+                connection.execute(f"ALTER TABLE {name.split('_keep')[0]} ENABLE ALWAYS TRIGGER {name}")
+
+    return change_file if home == "sqlite" else change_on_server
+
+
+def in_postgresql(sql):
+    """Texts are not bytes there, and have to be turned into each other."""
+    sql = re.sub(r"CAST\((.*) AS BLOB\)", r"convert_to(\1, 'UTF8')", sql)
+    sql = re.sub(r"instr\(content, ('.*?')\)", r"position(\1 in convert_from(content, 'UTF8')) > 0", sql)
+    sql = sql.replace("replace(content,", "replace(convert_from(content, 'UTF8'),")
+    return sql.replace("x'00'", "'\\x00'::bytea").replace("?", "%s")
 
 
 def found(register, **options):
@@ -213,13 +234,8 @@ def test_entries_swapped_are_found(full, forge):
     assert found(full) == CHAIN_OF_3
 
 
-def test_a_file_taken_away_is_found(full, forge, path):
-    connection = sqlite3.connect(path)
-    digest = connection.execute(
-        "SELECT digest FROM files WHERE CAST(content AS TEXT) LIKE '%q9-z%'"
-    ).fetchone()[0]
-    connection.close()
-    forge("DELETE FROM files WHERE digest = ?", digest)
+def test_a_file_taken_away_is_found(full, forge):
+    forge("DELETE FROM files WHERE digest = ?", IntakeBody.of(full.entries()[2]).file.digest)
     assert found(full) == {("file", "one.csv")}
 
 
@@ -231,6 +247,7 @@ def test_a_sealed_protocol_that_was_changed_is_found_and_not_used(full, trial, f
         full.find(trial)
 
 
+@pytest.mark.homes("sqlite")
 def test_a_trigger_that_is_gone_or_another_is_found(full, path):
     connection = sqlite3.connect(path)
     connection.execute("DROP TRIGGER rows_keep_update")
@@ -340,6 +357,7 @@ def everything(path):
         return str(error)
 
 
+@pytest.mark.homes("sqlite")
 @pytest.mark.usefixtures("full")
 def test_a_damaged_page_is_found_or_changes_nothing(path):
     """Garbage over each page in turn, and single bytes at random places."""
@@ -362,6 +380,7 @@ def test_a_damaged_page_is_found_or_changes_nothing(path):
     assert silent == []
 
 
+@pytest.mark.homes("sqlite")
 @pytest.mark.usefixtures("full")
 def test_a_file_cut_short_is_found(path):
     whole = path.read_bytes()

@@ -11,6 +11,7 @@ from trials.register import tables
 from trials.register.chain import GENESIS, entry_digest
 from trials.register.store import Register
 
+pytestmark = pytest.mark.homes("sqlite")
 NEW = ("events", "check_readings")
 
 

@@ -16,6 +16,8 @@ from trials.register.sqlite import APPLICATION_ID
 from trials.register.store import Register
 from trials.register.tables import FORMAT
 
+pytestmark = pytest.mark.homes("sqlite")
+
 
 def test_a_new_register_is_empty_and_whole(path):
     with Register.open(str(path), create=True) as register:
@@ -60,9 +62,9 @@ def test_a_copy_of_the_one_file_is_the_register(register, path, tmp_path):
         assert copy.check() == []
 
 
-@pytest.mark.parametrize("location", ["{path}", "sqlite:///{path}", "sqlite+pysqlite:///{path}", "  {path} "])
-def test_a_register_is_named_by_path_or_url(trial, path, location):
-    with Register.open(location.format(path=path)) as again:
+@pytest.mark.parametrize("name", ["{path}", "sqlite:///{path}", "sqlite+pysqlite:///{path}", "  {path} "])
+def test_a_register_is_named_by_path_or_url(trial, path, name):
+    with Register.open(name.format(path=path)) as again:
         assert again.find(None).id == trial
 
 

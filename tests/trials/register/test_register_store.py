@@ -241,17 +241,17 @@ def test_no_files_make_no_entry(register, trial, now):
 FAULTY = {
     "a reading without its row": (
         lambda b: {"readings": b.readings.assign(row=99)},
-        "belongs to an accepted row",
+        "belong to an accepted row",
     ),
     "a reading of a held row": (
         lambda b: {"rows": b.rows.assign(outcome="held")},
-        "belongs to an accepted row",
+        "belong to an accepted row",
     ),
     "no value": (
         lambda b: {"readings": b.readings.assign(value=float("nan"))},
         "nothing may be missing in value",
     ),
-    "no end": (lambda b: {"readings": b.readings.assign(value=float("inf"))}, "has a finite value"),
+    "no end": (lambda b: {"readings": b.readings.assign(value=float("inf"))}, "have a finite value"),
     "no moment": (
         lambda b: {"readings": b.readings.assign(taken_at=pd.NaT)},
         "nothing may be missing in taken_at",
@@ -271,9 +271,9 @@ def test_a_batch_that_no_intake_would_make_is_a_fault_of_the_program(
     assert len(register.entries()) == 1
 
 
-def test_an_intake_that_somebody_overtook_is_refused(register, trial, path, batch_of, cells_of, now):
+def test_an_intake_that_somebody_overtook_is_refused(register, trial, location, batch_of, cells_of, now):
     batch = batch_of("readings.csv", [(2, "accepted", cells_of())])
-    with Register.open(str(path)) as other:
+    with Register.open(location) as other:
         assert len(other.seen(trial)) == 0
         register.record_intake(trial, [batch], now)
         with pytest.raises(
@@ -316,10 +316,10 @@ def works(register, protocol_of, batch_of, file_rows, now):
 @pytest.mark.usefixtures("trial")
 @pytest.mark.parametrize("work", ["seal", "allocation", "intake"])
 def test_a_failure_at_any_statement_leaves_nothing(
-    register, path, protocol_of, batch_of, file_rows, now, work
+    register, stored, protocol_of, batch_of, file_rows, now, work
 ):
     write = works(register, protocol_of, batch_of, file_rows, now)[work]
-    before = path.read_bytes()
+    before = stored()
     left = 0
 
     @event.listens_for(register._home.engine, "before_cursor_execute", named=True)
@@ -337,20 +337,20 @@ def test_a_failure_at_any_statement_leaves_nothing(
         except PowerCutError:
             failures += 1
             left = 0
-            assert path.read_bytes() == before
+            assert stored() == before
         else:
             break
     assert failures >= 4
     left = 0
-    assert path.read_bytes() != before
+    assert stored() != before
     assert register.check() == []
 
 
 @pytest.mark.usefixtures("trial")
 @pytest.mark.parametrize("work", ["seal", "allocation", "intake"])
-def test_a_failure_to_commit_leaves_nothing(register, path, protocol_of, batch_of, file_rows, now, work):
+def test_a_failure_to_commit_leaves_nothing(register, stored, protocol_of, batch_of, file_rows, now, work):
     write = works(register, protocol_of, batch_of, file_rows, now)[work]
-    before = path.read_bytes()
+    before = stored()
 
     def fail(_):
         raise PowerCutError
@@ -359,6 +359,6 @@ def test_a_failure_to_commit_leaves_nothing(register, path, protocol_of, batch_o
     with pytest.raises(PowerCutError):
         write()
     event.remove(register._home.engine, "commit", fail)
-    assert path.read_bytes() == before
+    assert stored() == before
     write()
     assert register.check() == []
