@@ -15,6 +15,7 @@ from trials import allocation
 from trials.allocation.baseline import baseline_means
 from trials.protocol_file import from_canonical
 from trials.register import queries, tables
+from trials.register.accepting import acceptance_findings
 from trials.register.amending import KINDS, corrected, corrections
 from trials.register.audit_amendments import amendment_findings, kept_files
 from trials.register.bodies import AllocationBody, IntakeBody, SealBody
@@ -95,6 +96,7 @@ def _contents(connection: Connection, entries: Sequence[Entry], *, whole: bool) 
                 intakes[entry.number] = intake = IntakeBody.of(entry)
                 named |= _names(intake.file)
                 yield from _intake(connection, entry, intake)
+                yield from acceptance_findings(connection, entry, intake)
             case kind if kind in KINDS:
                 named |= dict(kept_files(entry))
             case _:

@@ -77,11 +77,25 @@ class Stored(Body):
     digest: Digest
 
 
+class StatedBody(Body):
+    """Base of what a person records beside the readings: who says so, and why."""
+
+    by: Words
+    why: Words
+
+
+class AsTheyAre(StatedBody):
+    """Why rows that an earlier entry holds for being unlikely were accepted as they are."""
+
+    held_by: Annotated[int, Field(ge=1)]
+
+
 class IntakeBody(Body):
     """One file taken in: what its rows became, and the digests of its rows and readings as they are stored.
 
     ``first_reading`` is the number of its first reading; the others follow without a gap. ``events`` and ``checks``
-    are None where the file brought none.
+    are None where the file brought none. ``as_they_are`` says that these are rows of the file that were held before
+    and that a person has accepted; it is None for a file that was sent.
     """
 
     file: KeptFile
@@ -95,6 +109,7 @@ class IntakeBody(Body):
     readings_digest: Digest
     events: Stored | None = None
     checks: Stored | None = None
+    as_they_are: AsTheyAre | None = None
     remarks: tuple[str, ...]
 
     def stored(self, name: str) -> Stored | None:
@@ -108,13 +123,6 @@ class IntakeBody(Body):
             if self.readings
             else None
         )
-
-
-class StatedBody(Body):
-    """Base of what a person records beside the readings: who says so, and why."""
-
-    by: Words
-    why: Words
 
 
 class CorrectionBody(StatedBody):

@@ -75,9 +75,10 @@ def _lines(
     for entry in queries.entries(connection, trial=trial):
         match entry.kind:
             case Kind.INTAKE:
-                file = IntakeBody.of(entry).file.name
+                body = IntakeBody.of(entry)
+                file = body.file.name
                 lines += (
-                    _taken_in(entry, row, file, units)
+                    _taken_in(entry, row, body, units)
                     for row in readings.values()
                     if row.entry == entry.number
                 )
@@ -91,14 +92,18 @@ def _lines(
     return lines
 
 
-def _taken_in(entry: Entry, row: Any, file: str, units: Mapping[str, str]) -> HistoryLine:
+def _taken_in(entry: Entry, row: Any, body: IntakeBody, units: Mapping[str, str]) -> HistoryLine:
     test = f", test {row.replicate}" if row.replicate > 1 else ""
     written = f"{row.raw_value} {row.raw_unit}".strip()
     text = (
         f"{row.tank}, {row.variable}, {_moment(row.taken_at)}{test}: "
         f"{_value(row.value, row.sign, units.get(row.variable, ''))} "
-        f"(written {quoted(written)}, {_place(row, file)})"
+        f"(written {quoted(written)}, {_place(row, body.file.name)})"
     )
+    said = body.as_they_are
+    if said:
+        text += f", held by entry {said.held_by} as unlikely and accepted as it is"
+        return HistoryLine(entry.number, entry.at, entry.kind, text, row.reading, said.by, said.why)
     return HistoryLine(entry.number, entry.at, entry.kind, text, row.reading, by=row.by)
 
 

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     from sqlalchemy import Connection, Table
 
-    from trials.register.bodies import Body
+    from trials.register.bodies import AsTheyAre, Body
     from trials.register.kept import Kept
     from trials.register.records import Entry, IntakeBatch, SourceFile
 
@@ -62,8 +62,17 @@ def keep(connection: Connection, files: Iterable[SourceFile]) -> None:
             connection.execute(tables.files.insert().values(digest=file.digest, content=file.content))
 
 
-def record_batch(connection: Connection, trial: str, prepared: PreparedBatch, at: dt.datetime) -> Entry:
-    """Add the entry of one file taken in, the file, its rows, and the readings and events that it brought."""
+def record_batch(
+    connection: Connection,
+    trial: str,
+    prepared: PreparedBatch,
+    at: dt.datetime,
+    as_they_are: AsTheyAre | None = None,
+) -> Entry:
+    """Add the entry of one file taken in, the file, its rows, and the readings and events that it brought.
+
+    ``as_they_are`` goes with rows of a file that is kept already, which were held and are accepted now.
+    """
     batch = prepared.batch
     firsts = {kept.name: queries.next_number(connection, kept) for kept in ALL}
     body = IntakeBody(
@@ -77,6 +86,7 @@ def record_batch(connection: Connection, trial: str, prepared: PreparedBatch, at
         rows_digest=prepared.digests["rows"],
         readings_digest=prepared.digests[READINGS.name],
         **{kept.name: _stored(prepared, kept, firsts[kept.name]) for kept in ALL if kept is not READINGS},
+        as_they_are=as_they_are,
         remarks=batch.remarks,
     )
     keep(connection, [batch.file])

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from schemas.errors import RegisterError
 from trials import allocation as rules
 from trials.protocol_file import canonical
-from trials.register import amending, queries
+from trials.register import accepting, amending, queries
 from trials.register.amendments import refuse_unfit_protocol
 from trials.register.bodies import AllocationBody, AmendmentBody, KeptFile, SealBody
 from trials.register.chain import Kind
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
     from schemas.allocation import Allocation
     from trials.protocol_file import LoadedProtocol
-    from trials.register.bodies import StatedBody, UnmaskingBody
+    from trials.register.bodies import AsTheyAre, StatedBody, UnmaskingBody
     from trials.register.records import Entry, IntakeBatch
 
 
@@ -121,22 +121,54 @@ class Register(Reader):
         # Everything that takes long is done before the register is locked.
         prepared = [prepare(batch) for batch in batches]
         with self._writing(trial_id) as connection:
-            closed = amending.first(connection, trial_id, Kind.CLOSURE)
-            if closed:
-                raise RegisterError(
-                    f"Data entry of {trial_id} was closed at {closed.at}, so no file is taken in any more; what is wrong "
-                    "with a reading that is in can be put right with `fairtank amend`."
-                )
-            last = queries.last_number(connection, trial_id, Kind.INTAKE)
-            if self._seen.get(trial_id, last) != last:
-                raise RegisterError(
-                    "Somebody else took readings in while these files were being read, so repeats may have been "
-                    "missed; nothing was stored, take the files in again."
-                )
+            self._refuse_late(connection, trial_id)
             made = [record_batch(connection, trial_id, batch, at) for batch in prepared]
         if made and trial_id in self._seen:
             self._seen[trial_id] = made[-1].number
         return made
+
+    def record_acceptance(self, trial_id: str, batch: IntakeBatch, said: AsTheyAre, at: dt.datetime) -> Entry:
+        """Record rows that were held for being unlikely, and that a person accepts as they are, with their readings.
+
+        Parameters
+        ----------
+        trial_id : str
+            A registered trial.
+        batch : IntakeBatch
+            Of the file that they came in, those rows alone.
+        said : AsTheyAre
+            Which entry holds them, who accepts them, and why.
+        at : datetime
+            When, with its time zone.
+
+        Raises
+        ------
+        RegisterError
+            They are not held by that entry, or for other reasons too; or as :meth:`record_intake`.
+        """
+        prepared = prepare(batch)
+        with self._writing(trial_id) as connection:
+            self._refuse_late(connection, trial_id)
+            accepting.refuse_unfit(connection, trial_id, batch, said.held_by)
+            entry = record_batch(connection, trial_id, prepared, at, said)
+        if trial_id in self._seen:
+            self._seen[trial_id] = entry.number
+        return entry
+
+    def _refuse_late(self, connection: Connection, trial_id: str) -> None:
+        """Refuse rows after data entry was closed, and rows that were not compared with all that is in."""
+        closed = amending.first(connection, trial_id, Kind.CLOSURE)
+        if closed:
+            raise RegisterError(
+                f"Data entry of {trial_id} was closed at {closed.at}, so no file is taken in any more; what is wrong "
+                "with a reading that is in can be put right with `fairtank amend`."
+            )
+        last = queries.last_number(connection, trial_id, Kind.INTAKE)
+        if self._seen.get(trial_id, last) != last:
+            raise RegisterError(
+                "Somebody else took readings in while these files were being read, so repeats may have been "
+                "missed; nothing was stored, take the files in again."
+            )
 
     def amend(self, trial_id: str, body: StatedBody | UnmaskingBody, at: dt.datetime) -> Entry:
         """Record a correction, a deviation, a dropout, a rescue, the end of data entry, or that arms were shown.
