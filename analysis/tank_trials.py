@@ -10,6 +10,8 @@ import numpy as np
 from analysis.dosed_tanks import VARIABLES
 from analysis.observation import NITRATE_PHOTOMETER, PHOSPHATE_PHOTOMETER, draw_bias, observe
 from analysis.simulation import Drawn
+from analysis.summaries import Series
+from analysis.time_to_target import common_horizon, restricted_times, target_time
 from analysis.vectorised import summarise_many
 from schemas.chemistry import molar_mass
 from schemas.errors import AnalysisError
@@ -23,6 +25,7 @@ if TYPE_CHECKING:
     from analysis.dosed_tanks import Courses, DosedTanks
     from analysis.observation import KitErrors
     from analysis.precision import Layout
+    from analysis.time_to_target import TargetTime
 
     Floats = NDArray[np.float64]
     Bools = NDArray[np.bool_]
@@ -68,6 +71,8 @@ class ReadingPlan:
         Share of the nitrogen denitrified in a day that stands as nitrite; it disturbs kits that count it.
     stop_limits : tuple of StopLimit
         Counted from the first dose on.
+    target, held : float or None, int
+        Of days to target: met at or below it (the model's nutrients are better lower) on so many days in a row.
     """
 
     assessed: tuple[int, int]
@@ -82,6 +87,8 @@ class ReadingPlan:
     lost: float = 0.0
     nitrite_share: float = 0.0
     stop_limits: tuple[StopLimit, ...] = ()
+    target: float | None = None
+    held: int = 1
 
     def drawn(
         self, layout: Layout, courses: Courses, rng: np.random.Generator, *, null: bool = True
@@ -104,16 +111,14 @@ class ReadingPlan:
             name: self._read(layout, name, courses.dosed[name][rows], nitrite, seed, missed)
             for name in {self.variable, *(limit.variable for limit in self.stop_limits)}
         }
-        y, x = self._numbers(seen[self.variable], day, inside)
-        y[lost] = np.nan
+        y, x = self._numbers(layout, np.where(lost, np.nan, seen[self.variable]), day, inside)
         null_y = null_x = None
         if null:
             undosed = courses.undosed[self.variable][rows]
             unseen = self._read(layout, self.variable, undosed, np.zeros_like(nitrite), seed, missed)
-            null_y, null_x = self._numbers(unseen, day, inside)
-            null_y[lost] = np.nan
-        truth, _ = self._numbers(courses.dosed[self.variable][rows], day, inside)
-        undosed, _ = self._numbers(courses.undosed[self.variable][rows], day, inside)
+            null_y, null_x = self._numbers(layout, np.where(lost, np.nan, unseen), day, inside)
+        truth, _ = self._numbers(layout, courses.dosed[self.variable][rows], day, inside)
+        undosed, _ = self._numbers(layout, courses.undosed[self.variable][rows], day, inside)
         effects = np.stack(
             [(truth - undosed)[:, layout.arm == arm].mean(axis=1) for arm in range(len(layout.arms))], axis=1
         )
@@ -137,8 +142,12 @@ class ReadingPlan:
             total += np.where(seen.below, seen.value / 2, seen.value)
         return np.where(missed, np.nan, total / self.duplicates)
 
-    def _numbers(self, values: Floats, day: Floats, inside: Bools) -> tuple[Floats, Floats | None]:
+    def _numbers(
+        self, layout: Layout, values: Floats, day: Floats, inside: Bools
+    ) -> tuple[Floats, Floats | None]:
         """The number analysed and the baseline covariate of each tank, as the registered analysis has them."""
+        if self.summary is Summary.DAYS_TO_TARGET:
+            return self._days_to_target(layout, values[inside], day[inside] - self.assessed[0]), None
         y = summarise_many(values[inside], day[inside], self.summary)
         kinds = {Summary.MEDIAN: Summary.MEDIAN, Summary.SLOPE: Summary.SLOPE}
         x = summarise_many(values[day < 0], day[day < 0], kinds.get(self.summary, Summary.MEAN))
@@ -170,6 +179,28 @@ class ReadingPlan:
                 run = np.where(np.isnan(row), run, np.where(beyond, run + 1, 0))
                 met |= run >= limit.consecutive
         return met
+
+    def _days_to_target(self, layout: Layout, values: Floats, day: Floats) -> Floats:
+        """Restricted days to target, trial by trial as the registered analysis has them; NaN for a tank never read."""
+        numbers = np.full(values.shape[1:], np.nan)
+        for trial in range(values.shape[1]):
+            tanks = values[:, trial].T
+            read = np.flatnonzero(np.isfinite(tanks).any(axis=1))
+            if not len(read):
+                continue
+            times = [self._reached(tanks[tank], day) for tank in read]
+            at = np.array([time.day for time in times])
+            reached = np.array([time.reached for time in times])
+            arm = layout.arm[read]
+            horizon = common_horizon(at, reached, arm)
+            numbers[trial, read] = restricted_times(at, reached, arm, horizon).values
+        return numbers
+
+    def _reached(self, values: Floats, day: Floats) -> TargetTime:
+        seen = np.isfinite(values)
+        own = values[seen]
+        series = Series(day[seen], own, own, own, len(own), 0)
+        return target_time(series, self.target or 0.0, held=self.held, downwards=True)
 
 
 @dataclass(frozen=True)

@@ -42,10 +42,7 @@ SD_OF_LOGS = 0.35
 """Between tanks of one block, of the logarithm: assumed for planning, about what screened tanks of keepers show."""
 MEMORY = 0.97
 """Correlation of two systems' difference from one day to the next, about 0.8 a week: assumed for planning."""
-_WITHOUT_FORMULA = {
-    Summary.COUNT: "a count of events is compared exactly, and its power is not worked out here",
-    Summary.DAYS_TO_TARGET: "days to a target have no formula here",
-}
+_COUNTED = "a count of events is compared exactly, and its power is not worked out here"
 
 
 @dataclass(frozen=True)
@@ -251,7 +248,12 @@ def worthwhile_of(endpoint: Endpoint) -> float | None:
     if endpoint.worthwhile is None or endpoint.scale is Scale.RATIO:
         return endpoint.worthwhile
     size = abs(endpoint.worthwhile)
-    return -size if endpoint.better is Better.LOWER else size
+    return -size if better_of(endpoint) is Better.LOWER else size
+
+
+def better_of(endpoint: Endpoint) -> Better:
+    """Which direction of the number compared is an improvement: a target is better met sooner."""
+    return Better.LOWER if endpoint.summary is Summary.DAYS_TO_TARGET else endpoint.better
 
 
 def working(endpoint: Endpoint, effect: float) -> float:
@@ -286,8 +288,8 @@ def _contrast(
 ) -> PlannedContrast:
     effect = None if assumed.effect is None else shown(endpoint, assumed.effect)
     bare = PlannedContrast(*pair, effect, _smallest(protocol, layout, pair))
-    if endpoint.summary in _WITHOUT_FORMULA:
-        return replace(bare, why_not=_WITHOUT_FORMULA[endpoint.summary])
+    if endpoint.summary is Summary.COUNT:
+        return replace(bare, why_not=_COUNTED)
     if assumed.sd is None:
         return replace(bare, why_not="no standard deviation is known")
     try:
@@ -315,7 +317,7 @@ def _contrast(
         return planned
 
     def chances(difference: float) -> Chances:
-        gain = -difference if endpoint.better is Better.LOWER else difference
+        gain = -difference if better_of(endpoint) is Better.LOWER else difference
         return Chances(
             verdict_chances(difference, abs(aim), known, alpha),
             equivalence_power(difference, abs(aim), known, alpha),

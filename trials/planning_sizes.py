@@ -77,7 +77,7 @@ def sizes(
     """
     half = None if width is None else _working_width(endpoint, width)
     kind = protocol.design.kind
-    if kind is DesignKind.BEFORE_AFTER or endpoint.summary in (Summary.COUNT, Summary.DAYS_TO_TARGET):
+    if kind is DesignKind.BEFORE_AFTER or endpoint.summary is Summary.COUNT:
         return None
     assumed = assumptions(protocol, endpoint, correlation)
     if assumed.sd is None:

@@ -12,7 +12,7 @@ from analysis.simulation import ContrastOutlook, Outlook, Question, Simulated, s
 from analysis.tank_trials import ReadingPlan, StopLimit, TankTrials
 from schemas.errors import AnalysisError, UsageError
 from schemas.protocol import BASELINE_PHASE, RAMP_PHASE
-from schemas.vocabulary import DesignKind, EndpointRole, Multiplicity, Summary
+from schemas.vocabulary import Better, DesignKind, EndpointRole, Multiplicity, Summary
 from trials.arm_doses import arm_doses
 from trials.planning import (
     MEMORY,
@@ -155,8 +155,8 @@ def simulate_plain(  # noqa: PLR0913 - one simulation's settings, all keyword-on
     AnalysisError
         The design or the summary is not simulated, or effect or standard deviation are unknown.
     """
-    if endpoint.summary in (Summary.COUNT, Summary.DAYS_TO_TARGET):
-        raise AnalysisError(f"{endpoint.id}: {endpoint.summary} has no simulation on a plain effect.")
+    if endpoint.summary is Summary.COUNT:
+        raise AnalysisError(f"{endpoint.id}: a count of events has no simulation on a plain effect.")
     assumed = assumptions(protocol, endpoint, correlation)
     if assumed.effect is None or assumed.sd is None:
         raise AnalysisError(f"{endpoint.id}: write effect and sd under [planning] to simulate it.")
@@ -278,9 +278,13 @@ def tank_material(
     """
     if protocol.design.kind in (DesignKind.CROSSOVER, DesignKind.BEFORE_AFTER):
         raise AnalysisError("The tank model runs parallel arms and blocks only.")
-    if endpoint.variable not in VARIABLES or endpoint.summary in (Summary.COUNT, Summary.DAYS_TO_TARGET):
+    if endpoint.variable not in VARIABLES or endpoint.summary is Summary.COUNT:
         raise AnalysisError(
             f"The tank model knows nitrate and phosphate as summaries of days, not {endpoint.id}."
+        )
+    if endpoint.summary is Summary.DAYS_TO_TARGET and endpoint.better is Better.HIGHER:
+        raise AnalysisError(
+            f"{endpoint.id}: carbon lowers nutrients, so the tank model reaches no target from below."
         )
     if BASELINE_PHASE not in protocol.phase_days:
         raise AnalysisError("The tank model needs a baseline phase before the first dose.")
@@ -311,6 +315,8 @@ def tank_material(
         every_days=every,
         kits={name: coarsest(described_kits(protocol, name), name) for name in VARIABLES},
         lost=lost,
+        target=endpoint.target,
+        held=endpoint.held,
         stop_limits=tuple(
             StopLimit(rule.variable, rule.below, rule.above, rule.consecutive)
             for rule in protocol.stop_rules

@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 
 from analysis.dosed_tanks import STALL_WINDOW, Courses, DosedTanks, believed
+from analysis.evaluation import evaluate
 from analysis.observation import NITRATE_CARD, KitErrors
 from analysis.precision import blocks, complete_blocks, crossover, parallel
 from analysis.simulation import Question, simulate
@@ -136,6 +137,7 @@ def protocol_of(plan):
                     "scale": plan.scale,
                     "better": "lower",
                 }
+                | ({} if plan.target is None else {"target": plan.target, "held": plan.held})
             ],
         }
     )
@@ -151,6 +153,16 @@ CASES = {
         (28, 112), summary=Summary.AUC, scale=Scale.DIFFERENCE, baseline=Baseline.CHANGE, missed=0.2
     ),
     "area, adjusted": ReadingPlan((28, 112), summary=Summary.AUC),
+    "days to a target held twice, tanks lost": ReadingPlan(
+        (14, 112),
+        summary=Summary.DAYS_TO_TARGET,
+        scale=Scale.DIFFERENCE,
+        baseline=Baseline.NONE,
+        target=12.0,
+        held=2,
+        missed=0.2,
+        lost=0.2,
+    ),
     "last, by card": ReadingPlan(
         (56, 112), summary=Summary.LAST, baseline=Baseline.NONE, kits={"nitrate": NITRATE_CARD}
     ),
@@ -183,7 +195,7 @@ def test_numbers_are_those_of_the_registered_summaries(courses, case, monkeypatc
         }
         for row, readings in enumerate(values[:, trial])
         for tank, value in enumerate(readings)
-        if not np.isnan(value)
+        if not np.isnan(value) and not np.isnan(drawn.y[trial, tank])
         for below in [value == limit / 2]
     ]
     frame = pd.DataFrame(rows)
@@ -195,7 +207,14 @@ def test_numbers_are_those_of_the_registered_summaries(courses, case, monkeypatc
         for tank, arm in zip(protocol.tanks, LAYOUT.arm, strict=True)
     )
     allocation = Allocation(assignments, drawn=True, random=True, how="drawn")
-    numbers = tank_numbers(protocol, protocol.endpoints[0], allocation, frame, catalogue()[plan.variable])
+    if plan.summary is Summary.DAYS_TO_TARGET:
+        digests = {"protocol_digest": "ab" * 32, "data_digest": "cd" * 32, "version": "0"}
+        (endpoint,) = evaluate(protocol, allocation, frame, **digests).endpoints
+        numbers = endpoint.tanks
+        reached = sum(curve.reached for curve in endpoint.curves)
+        assert 0 < reached < sum(curve.n for curve in endpoint.curves) < len(numbers)
+    else:
+        numbers = tank_numbers(protocol, protocol.endpoints[0], allocation, frame, catalogue()[plan.variable])
     y = [np.nan if number.y is None else number.y for number in numbers]
     np.testing.assert_allclose(drawn.y[trial], y, rtol=1e-12)
     if plan.baseline is Baseline.ADJUST:
