@@ -12,6 +12,7 @@ import typer
 
 from schemas.errors import FairtankError
 from trials.cli import (
+    backup,
     collect,
     display,
     draft,
@@ -66,6 +67,7 @@ app.command()(mend.history)
 app.command()(watch.watch)
 app.command()(results.analyse)
 app.command()(results.report)
+app.command()(backup.backup)
 app.command()(publish.pack)
 app.command()(publish.verify)
 app.command()(pool.pool)

@@ -26,7 +26,7 @@ RegisterOption = Annotated[
         "--register",
         envvar="FAIRTANK_REGISTER",
         metavar="PATH",
-        help="The register, one file that holds the whole record.",
+        help="The register: one file that holds the whole record, or postgresql://USER@HOST/DATABASE.",
     ),
 ]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON document and nothing else.")]

@@ -25,8 +25,17 @@ if TYPE_CHECKING:
 
 
 def register(
-    protocol: Annotated[Path, typer.Argument(metavar="PROTOCOL", help="The protocol, a TOML file.")],
+    protocol: Annotated[
+        Path | None, typer.Argument(metavar="PROTOCOL", help="The protocol, a TOML file.")
+    ] = None,
     *,
+    init_server: Annotated[
+        bool,
+        typer.Option(
+            "--init-server",
+            help="Print the SQL with which the owner of a PostgreSQL database makes a register there.",
+        ),
+    ] = False,
     location: RegisterOption = DEFAULT_REGISTER,
     dry_run: DryRunOption = False,
     as_json: JsonOption = False,
@@ -37,12 +46,21 @@ def register(
     from trials.protocol_file import digest, load
     from trials.register.store import Register
 
+    if init_server:
+        if protocol is not None or dry_run or as_json:
+            raise UsageError("--init-server prints a script and does nothing else; give it alone.")
+        from trials.register.server_script import script
+
+        display.out(script())
+        return
+    if protocol is None:
+        raise UsageError("name the protocol to be sealed: fairtank register PROTOCOL.")
     loaded = load(protocol)
     sealed_digest = digest(loaded.protocol)
-    registered_at = None
+    registered_at, shown = None, ""
     if not dry_run:
         with Register.open(location, create=True) as record:
-            registered_at = record.seal(loaded, now()).registered_at
+            registered_at, shown = record.seal(loaded, now()).registered_at, record.shown
     plan = plan_in_words(loaded.protocol)
     if as_json:
         display.json_document(
@@ -59,7 +77,7 @@ def register(
     if dry_run:
         display.out("Nothing was stored: this was a dry run.")
     else:
-        display.out(f"Sealed in {location}. Next: {_next_step(loaded.protocol)}")
+        display.out(f"Sealed in {shown}. Next: {_next_step(loaded.protocol)}")
 
 
 def allocate(
@@ -114,7 +132,7 @@ def allocate(
         display.json_document(_document(sealed, allocation))
         return
     display.allocation(sealed, allocation)
-    display.out(f"Stored in {location}. Next: fairtank intake {sealed.id} FILE...")
+    display.out(f"Stored in {record.shown}. Next: fairtank intake {sealed.id} FILE...")
 
 
 def _refuse_mixed(

@@ -173,6 +173,11 @@ def verify(
             name = record.find(what).id if what is not None else "all trials"
             found = record.check(noted)
             now_head = record.head()
+            masked = record.masked()
+        if masked:
+            notes = [
+                f"Entries that are masked for your account: {masked}. They are held to the chain, not looked into."
+            ]
         whole = f"The register is whole. Head of its chain: {now_head}"
     if as_json:
         display.json_document(display.findings_document(found) | {"head": now_head} | more)

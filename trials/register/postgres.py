@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING, Any, Self
 
 from sqlalchemy import create_engine, event, make_url
 from sqlalchemy.exc import ArgumentError
-from sqlalchemy.pool import NullPool
 
 from schemas.errors import RegisterError
 from trials.register import server_script
@@ -176,8 +175,9 @@ class PostgresHome(Home):
 
     def back_up(self, target: Path) -> None:
         """Refuse: a server's database is copied by the tools of the server."""
+        del target
         raise RegisterError(
-            f"{self.shown} is on a server; copy it with `pg_dump --format=custom --schema={SCHEMA} --file={target} "
+            f"{self.shown} is on a server; copy it with `pg_dump --format=custom --schema={SCHEMA} --file=FILE "
             "DATABASE`, as its owner, and bring it back with `pg_restore`."
         )
 
@@ -208,9 +208,9 @@ def _shown(url: URL) -> str:
 
 def _engine(url: URL, wait: float) -> Engine:
     try:
-        # Positional parameters, so that whole rows are inserted as tuples.
+        # One connection is kept between transactions; parameters are by place, so that columns go in as a tuple.
         engine = create_engine(
-            url.difference_update_query(["options"]), poolclass=NullPool, paramstyle="format"
+            url.difference_update_query(["options"]), pool_size=1, pool_pre_ping=True, paramstyle="format"
         )
         engine.dialect.import_dbapi()
     except ImportError:

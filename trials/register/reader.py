@@ -24,6 +24,7 @@ from trials.register.sqlite import SQLiteHome
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
+    from pathlib import Path
     from types import TracebackType
 
     from sqlalchemy import Connection
@@ -306,6 +307,10 @@ class Reader:
     def data_digest(self, trial_id: str) -> str:
         """Hash the accepted readings of a trial, whatever the order and the files that they came in."""
         return data_digest(self.readings(trial_id))
+
+    def copy_into(self, target: Path) -> None:
+        """Copy the whole register into a new file, as one consistent state; raises RegisterError on a server."""
+        self._home.back_up(target)
 
     def check(self, head: str | None = None) -> list[Finding]:
         """Look for any change made after writing: chain, files, protocols, allocations, rows, readings, database.

@@ -143,8 +143,14 @@ class SQLiteHome(Home):
 
     def back_up(self, target: Path) -> None:
         """Copy the register into a new file by SQLite's own backup, whoever is writing to it meanwhile."""
-        with closing(sqlite3.connect(target, isolation_level=None)) as copy, self.transaction() as connection:
-            cast("sqlite3.Connection", connection.connection.driver_connection).backup(copy)
+        try:
+            with (
+                closing(sqlite3.connect(target, isolation_level=None)) as copy,
+                self.transaction() as connection,
+            ):
+                cast("sqlite3.Connection", connection.connection.driver_connection).backup(copy)
+        except sqlite3.Error as error:
+            raise RegisterError(f"{self.shown} cannot be copied into {target}: {error}.") from error
 
 
 def _engine(path: Path, wait: float) -> Engine:
