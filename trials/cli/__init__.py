@@ -23,6 +23,7 @@ from trials.cli import (
     publish,
     results,
     sheets,
+    waiting,
     watch,
     water,
 )
@@ -61,7 +62,7 @@ app.command()(prepare.register)
 app.command()(prepare.allocate)
 app.command()(sheets.sheets)
 app.command()(collect.intake)
-app.command()(mend.held)
+app.command()(waiting.held)
 app.command()(mend.amend)
 app.command()(mend.history)
 app.command()(watch.watch)

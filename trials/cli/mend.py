@@ -1,10 +1,9 @@
-"""Putting right and writing down: amendments, the history of a reading or tank, rows that wait."""
+"""Putting right and writing down: amendments, and the history of a reading or tank."""
 
 from __future__ import annotations
 
 import datetime as dt
 from dataclasses import dataclass
-from enum import StrEnum
 from pathlib import Path  # noqa: TC003 - typer reads the annotation at run time
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -13,7 +12,6 @@ import typer
 from schemas.errors import UsageError
 from trials.cli.options import (
     DEFAULT_REGISTER,
-    NEEDS_A_PERSON,
     JsonOption,
     RegisterOption,
     TrialArgument,
@@ -22,22 +20,11 @@ from trials.cli.options import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from trials.register.bodies import TankBody
-    from trials.register.records import Entry, HeldRow, SealedTrial
+    from trials.register.records import Entry, SealedTrial
     from trials.register.store import Register
 
 DayOption = dt.datetime | None
-
-
-class Grouping(StrEnum):
-    """What held rows are sorted by."""
-
-    REASON = "reason"
-    TANK = "tank"
-    PERSON = "person"
-    FILE = "file"
 
 
 @dataclass(frozen=True)
@@ -178,38 +165,6 @@ def history(
             display.out(f"    read by {line.by}")
 
 
-def held(
-    trial: TrialArgument = None,
-    *,
-    by: Annotated[Grouping, typer.Option("--by", help="What the rows are sorted by.")] = Grouping.REASON,
-    write: Annotated[
-        Path | None,
-        typer.Option("--write", metavar="FILE", help="Write them to a new XLSX, to mend and take in again."),
-    ] = None,
-    location: RegisterOption = DEFAULT_REGISTER,
-    as_json: JsonOption = False,
-) -> None:
-    """List the rows that wait for a person, by reason, tank, person or file, or write them out to be mended."""
-    from trials.cli import display
-    from trials.held_rows import grouped, write_held
-    from trials.register.store import Register
-
-    if write is not None and write.suffix.lower() != ".xlsx":
-        raise UsageError(f"--write makes a workbook; give it a name that ends in .xlsx in place of {write}.")
-    with Register.open(location) as record:
-        sealed = record.find(trial)
-        rows = record.held(sealed.id)
-    if write is not None and rows:
-        write_held(write, rows)
-    groups = grouped(rows)
-    if as_json:
-        display.json_document(_held_document(sealed.id, rows, groups))
-    else:
-        _show_held(rows, groups[by], write)
-    if rows:
-        raise typer.Exit(NEEDS_A_PERSON)
-
-
 def _one_thing(said: _Said) -> str:
     """Which of the things that can be recorded is meant.
 
@@ -340,57 +295,3 @@ def _tank_body(what: str, said: _Said) -> TankBody:
     if what == "--deviation":
         return DeviationBody(what=text, treated_as=said.treated_as, **common)
     return (DropoutBody if what == "--dropout" else RescueBody)(what=text, **common)
-
-
-def _held_document(
-    trial: str, rows: Sequence[HeldRow], groups: dict[str, dict[str, list[int]]]
-) -> dict[str, Any]:
-    from dataclasses import asdict
-
-    from trials.held_rows import person_of, tank_of
-    from trials.register.held import reference
-
-    return {
-        "trial": trial,
-        "held": len(rows),
-        **{
-            f"by_{name}": {key: len(places) for key, places in found.items()}
-            for name, found in groups.items()
-        },
-        "rows": [
-            {
-                "held_as": reference(row),
-                "file": row.file,
-                "sheet": row.sheet,
-                "row": row.row,
-                "tank": tank_of(row),
-                "person": person_of(row),
-                "taken_in_at": row.taken_in_at,
-                "reasons": [asdict(reason) for reason in row.reasons],
-                "cells": row.cells,
-            }
-            for row in rows
-        ],
-    }
-
-
-def _show_held(rows: Sequence[HeldRow], groups: dict[str, list[int]], written: Path | None) -> None:
-    from trials.cli import display
-
-    if not rows:
-        display.out("No row waits." + (f" {written} was not written." if written else ""))
-        return
-    for name, places in groups.items():
-        display.out(f"{name}: {len(places)}")
-        for place in places[: display.MOST_HELD_SHOWN]:
-            row = rows[place]
-            where = f"{row.file}, row {row.row}" + (f" of sheet {row.sheet}" if row.sheet else "")
-            display.out(f"  {where}: {' '.join(reason.text for reason in row.reasons)}")
-        if len(places) > display.MOST_HELD_SHOWN:
-            display.out(f"  and {len(places) - display.MOST_HELD_SHOWN} more; --json lists them all.")
-    display.out(f"{len(rows)} rows wait.")
-    if written:
-        display.out(
-            f"Written to {written}: mend the cells, leave the first two columns alone, and take it in with "
-            f"fairtank intake {written}."
-        )

@@ -234,7 +234,7 @@ def test_held_rows_by_reason_tank_person_and_file(run):
     assert "unknown-tank: 2" in out
     assert "ambiguous-date: 1" in out
     assert "3 rows wait." in out
-    assert "Bo: 1" in run("held", "--by", "person")[1]
+    assert "Bo: 1" in run("held", "--group", "person")[1]
     found = document(run, "held")
     assert found["held"] == len(found["rows"]) == 3
     assert found["by_reason"] == {"unknown-tank": 2, "ambiguous-date": 1}
