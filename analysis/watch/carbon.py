@@ -91,7 +91,7 @@ def carbon_findings(watched: Watched) -> Iterator[Finding]:
             Kind.CARBON,
             Severity.INFORMATION,
             "No husbandry events are in, so whether the arms are given the carbon that was planned cannot be told.",
-            "Take in the events files: doses, pellets added and weighed.",
+            to_record="Take in the events files, with doses, and pellets added and weighed: fairtank intake FILE...",
         )
         return
     yield from _unknown(watched, tanks)
@@ -126,7 +126,8 @@ def _off_plan(watched: Watched, tanks: Sequence[TankCarbon]) -> Iterator[Finding
             f"Tank {one.tank}: by its events it was given {_rate(one.given)} in the last weeks, "
             f"{100 * one.share:.0f} % of the {quantity(one.planned)} planned.{done}",
             "Look for doses that were left out, doubled, or not written down. Never make up for a missed dose with a double "
-            "one. A dose changed for the animals' sake is right: record it with fairtank amend.",
+            "one. A dose changed for the animals' sake is right: tell the lead.",
+            f'Record a changed dose: fairtank amend --tank {one.tank} --rescue "what was done" --at DATE --why ... --by ...',
             site=watched.site_of[one.tank],
             tank=one.tank,
             since=max(

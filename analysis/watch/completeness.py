@@ -57,5 +57,6 @@ def completeness_findings(watched: Watched, rows: Iterable[DueRow]) -> Iterator[
         Kind.COMPLETENESS,
         Severity.SOON,
         f"Of what was due so far, this much is in: {each}. {why}",
-        "Ask the sites named above for what they have, and why the rest was not measured; note reasons with fairtank amend.",
+        "Ask the sites for what they have, and why the rest was not measured.",
+        'Record the reasons: fairtank amend --tank TANK --deviation "..." --from DATE --why ... --by ...',
     )

@@ -120,7 +120,7 @@ def day_values(
     return {str(tanks[codes[a]]): DayValues(*(column[a:b] for column in columns)) for a, b in pairwise(edges)}
 
 
-def repeatability_limit(readings: pd.DataFrame) -> float | None:
+def repeatability_limit(readings: pd.DataFrame, *, relative: bool) -> float | None:
     """The difference that two readings of the same water by the same kit stay within 19 times in 20.
 
     From the trial's duplicates, as ISO 5725 has it (1.96 times the square root of 2 times the standard deviation);
@@ -130,33 +130,50 @@ def repeatability_limit(readings: pd.DataFrame) -> float | None:
     ----------
     readings : DataFrame
         Accepted readings of one variable.
+    relative : bool
+        Whether it is a share of the value, as kits for concentrations err, in place of a difference.
     """
     sure = readings[readings["sign"] == Sign.MEASURED.value]
     if sure.empty:
         return None
     day = sure["taken_at"].dt.normalize()
     keys = sure.groupby([sure["tank"], day, sure["kit"]], sort=False)
-    groups = np.asarray(keys.ngroup(), dtype=np.int64)
+    value = sure["value"].to_numpy(dtype=float)
     try:
-        found = repeatability(sure["value"].to_numpy(dtype=float), groups, level=0.95)
+        found = repeatability(
+            np.log(value) if relative else value, np.asarray(keys.ngroup(), dtype=np.int64), level=0.95
+        )
     except AnalysisError:
         return None  # no tank was read twice by the same kit on the same day
-    return found.limit.value if found.df >= FEWEST_DUPLICATES else None
+    if found.df < FEWEST_DUPLICATES:
+        return None
+    return float(np.expm1(found.limit.value)) if relative else found.limit.value
 
 
-def told_apart(variable: Variable, limit: float | None, width: float = 0.0) -> float:
+def told_apart(variable: Variable, repeatability: float | None, level: float, width: float = 0.0) -> float:
     """The least change between two days of a tank that its kit can show, in the variable's unit.
 
     The largest of two steps of the kit, the repeatability limit where it is known, and the width of the intervals that
     the readings are.
+
+    Parameters
+    ----------
+    repeatability : float or None
+        The repeatability limit: a share of the level for a concentration, else in the unit.
+    level : float
+        About where the readings lie.
     """
     steps = 2 * variable.resolution if variable.resolution is not None else 0.0
-    return max(steps, width, limit or 0.0)
+    limit = (repeatability or 0.0) * (level if variable.zero_is_censored else 1.0)
+    return max(steps, width, limit)
 
 
 def dates_in_words(values: DayValues, places: Iterable[int], unit: str) -> str:
-    """Days with their values: ``<0.03 on 5 May, 0.02 on 12 May (mg/L)``."""
-    each = ", ".join(
-        f"{values.shown(place)} on {values.date(place).day} {values.date(place):%B}" for place in places
-    )
-    return f"{each} ({unit})" if unit not in ("1", "pH") else each
+    """Days with their values, the unit with the first: ``<0.03 mg/L on 5 May, 0.02 on 12 May``."""
+    shown = unit if unit not in ("1", "pH") else ""
+    each = []
+    for place in places:
+        value = f"{values.shown(place)} {shown}".rstrip()
+        each.append(f"{value} on {values.date(place).day} {values.date(place):%B}")
+        shown = ""
+    return ", ".join(each)

@@ -178,13 +178,20 @@ def _dates(days: Days) -> tuple[dt.date, ...]:
     return tuple(days.astype("datetime64[D]").tolist())
 
 
-def sampling_days(protocol: Protocol, left: Mapping[str, dt.date]) -> tuple[SamplingDay, ...]:
-    """Every sampling day of every site, in order of days; tanks that left are not on it from that day on."""
+def sampling_days(
+    protocol: Protocol,
+    left: Mapping[str, dt.date],
+    *,
+    first: dt.date = dt.date.min,
+    last: dt.date = dt.date.max,
+) -> tuple[SamplingDay, ...]:
+    """Every sampling day of every site from ``first`` to ``last``; tanks that left are not on it from that day on."""
     due = _DueDays(protocol)
     found: dict[tuple[dt.date, str], dict[str, list[str]]] = {}
     for sampling in protocol.schedule.sampling:
         for tank in protocol.tanks:
             days = due.of(sampling.variable, tank)
+            days = days[(days >= np.datetime64(first)) & (days <= np.datetime64(last))]
             if tank.id in left:
                 days = days[days < np.datetime64(left[tank.id])]
             for day in _dates(days):
@@ -196,15 +203,12 @@ def sampling_days(protocol: Protocol, left: Mapping[str, dt.date]) -> tuple[Samp
     )
 
 
-def coming_days(
-    rows: Iterable[DueRow], days: Iterable[SamplingDay], today: dt.date, ahead: int
-) -> tuple[SamplingDay, ...]:
+def coming_days(watched: Watched, rows: Iterable[DueRow], ahead: int) -> tuple[SamplingDay, ...]:
     """The sampling days from today to ``ahead`` days on, without what is in already."""
     open_from = {(row.tank, row.variable): row.next_due for row in rows}
+    last = watched.today + dt.timedelta(days=ahead)
     found = []
-    for one in days:
-        if not today <= one.day <= today + dt.timedelta(days=ahead):
-            continue
+    for one in sampling_days(watched.protocol, watched.left, first=watched.today, last=last):
         tanks = {
             variable: kept
             for variable, names in one.tanks.items()
@@ -254,8 +258,8 @@ def _silent_site(site: str | None, rows: list[DueRow], since: dt.date) -> Findin
         Severity.SOON,
         f"Nothing is in from {where} {heard}: {count(days, 'sampling day')} passed, and {count(readings, 'due reading')} of "
         "the trial are not in.",
-        "Ask how the animals are and whether it was measured. What was measured can still be sent and taken in; a tank that "
-        "was given up is recorded with fairtank amend --tank TANK --dropout.",
+        "Say how the animals are, and whether the tanks go on. Send what was measured: it can still be taken in.",
+        'Record a tank that was given up: fairtank amend --tank TANK --dropout "how" --from DATE --why ... --by ...',
         site=site,
         since=since,
     )
@@ -274,7 +278,8 @@ def _silent_tanks(watched: Watched, site: str | None, rows: list[DueRow]) -> Ite
                 Kind.SILENT,
                 Severity.SOON,
                 f"Tank {tank}: no reading is in {heard}, while other tanks of its site have some.",
-                f'Ask why. If it left the trial, record it: fairtank amend --tank {tank} --dropout "how" --from DATE.',
+                "Measure it, send what was measured, or say why not.",
+                f'If it left the trial: fairtank amend --tank {tank} --dropout "how" --from DATE --why ... --by ...',
                 site=site,
                 tank=tank,
                 since=since,
@@ -309,9 +314,8 @@ def _missing(site: str | None, rows: list[DueRow]) -> Iterator[Finding]:
         yield Finding(
             Kind.MISSING,
             Severity.INFORMATION,
-            f"{count(total, 'reading')} of {sum(row.due for row in rows):,} due so far are missing ({each}) and can no longer "
-            "be made good.",
-            "If any was taken, send it; else there is nothing to do.",
+            f"{total:,} of {count(sum(row.due for row in rows), 'reading')} due so far "
+            f"{'is' if total == 1 else 'are'} missing ({each}): too late to make good, unless they were taken and not sent.",
             site=site,
             since=min(day for row in rows for day in row.missing),
         )

@@ -68,7 +68,8 @@ def _finding(
     last = len(values) - 1
     fall = float(values.mid[place] - values.mid[last])
     known = watched.variables[variable]
-    if fall <= told_apart(known, watched.repeatability(variable)):
+    before = float(values.mid[place])
+    if fall <= told_apart(known, watched.repeatability(variable), before):
         return None  # no more than the kit may be off
     days = _apart(values, place, last)
     sure = too_fast(float(values.low[place]), float(values.high[last]), days)
@@ -79,7 +80,7 @@ def _finding(
     )
     words = (
         f"Tank {tank}: {variable} fell by {quantity(fall)} {known.unit} in {count(days, 'day')}, "
-        f"{quantity(fall / days)} {known.unit} a day: {dates_in_words(values, [place, last], known.unit)}. "
+        f"{quantity(fall / days, 2)} {known.unit} a day: {dates_in_words(values, [place, last], known.unit)}. "
         f"{rule} is too fast for animals (common practice)."
     )
     if not sure:
@@ -88,7 +89,9 @@ def _finding(
     words += _changed(watched, tank, since, values.date(last))
     done = watched.acted_since(tank, values.date(last))
     severity = Severity.NOW if sure and not done else Severity.SOON
-    return Finding(Kind.FALL, severity, words + done, _TO_DO, watched.site_of[tank], tank, since)
+    return Finding(
+        Kind.FALL, severity, words + done, _TO_DO, site=watched.site_of[tank], tank=tank, since=since
+    )
 
 
 def _changed(watched: Watched, tank: str, first: dt.date, last: dt.date) -> str:

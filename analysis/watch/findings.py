@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
@@ -60,7 +60,9 @@ class Finding:
     sentence : str
         What was found, in plain words, with the numbers it rests on.
     to_do : str
-        What to do; empty where nothing is to be done.
+        What to do at the tank; empty where nothing is to be done.
+    to_record : str
+        What the lead does with the register, which people at the tanks do not have; empty where nothing is.
     site, tank : str or None
         Where; None for the whole trial, and for a site as a whole.
     since : date or None
@@ -71,9 +73,10 @@ class Finding:
     severity: Severity
     sentence: str
     to_do: str = ""
-    site: str | None = None
-    tank: str | None = None
-    since: dt.date | None = None
+    to_record: str = ""
+    site: str | None = field(default=None, kw_only=True)
+    tank: str | None = field(default=None, kw_only=True)
+    since: dt.date | None = field(default=None, kw_only=True)
 
     @property
     def needs_a_person(self) -> bool:

@@ -139,4 +139,6 @@ def _finding(watched: Watched, level: Level, tank: str, values: DayValues) -> Fi
     )
     done = watched.acted_since(tank, day)
     severity = Severity.SOON if done else level.severity
-    return Finding(Kind.LEVEL, severity, words + done, level.to_do, watched.site_of[tank], tank, day)
+    return Finding(
+        Kind.LEVEL, severity, words + done, level.to_do, site=watched.site_of[tank], tank=tank, since=day
+    )

@@ -79,19 +79,18 @@ def _sulfide(watched: Watched, tank: str, notes: pd.DataFrame, kinds: dict[str, 
             Kind.SULFIDE,
             Severity.INFORMATION,
             f"{words} It was cleaned since.",
-            "",
-            watched.site_of[tank],
-            tank,
-            day,
+            site=watched.site_of[tank],
+            tank=tank,
+            since=day,
         )
     return Finding(
         Kind.SULFIDE,
         Severity.SOON if done else Severity.NOW,
         words + done,
         _SULFIDE,
-        watched.site_of[tank],
-        tank,
-        day,
+        site=watched.site_of[tank],
+        tank=tank,
+        since=day,
     )
 
 
@@ -104,7 +103,13 @@ def _loss(watched: Watched, tank: str, rows: pd.DataFrame) -> Finding:
     if number == 0:
         severity = Severity.INFORMATION
     return Finding(
-        Kind.LOSS, severity, words, _LOSS if number else "", watched.site_of[tank], tank, min(days)
+        Kind.LOSS,
+        severity,
+        words,
+        _LOSS if number else "",
+        site=watched.site_of[tank],
+        tank=tank,
+        since=min(days),
     )
 
 
@@ -119,7 +124,7 @@ def _fault(watched: Watched, tank: str, rows: pd.DataFrame) -> Finding:
         f"Tank {tank}: a fault of equipment was recorded on {day_words(day)}{note}.{done}",
         "See that it is mended. After hours without power a reactor's water is stale: let it run to waste before the pump "
         "feeds the tank again. Electrical work is for licensed people.",
-        watched.site_of[tank],
-        tank,
-        day,
+        site=watched.site_of[tank],
+        tank=tank,
+        since=day,
     )

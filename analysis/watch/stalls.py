@@ -89,7 +89,7 @@ def stall(
     variables : tuple of Variable
         Nitrate and phosphate.
     repeatability : float or None
-        The repeatability limit of nitrate, mg/L.
+        The repeatability limit of nitrate, as a share of it.
     """
     if not len(phosphate) or not len(nitrate):
         return None
@@ -106,7 +106,8 @@ def stall(
     days = (tests.day - tests.day[0]).astype(float)
     centred = days - days.mean()
     fall = float(-(centred @ tests.mid) / (centred @ centred) * days[-1])
-    least = told_apart(variables[0], repeatability, float(np.median(tests.high - tests.low)))
+    width = float(np.median(tests.high - tests.low))
+    least = told_apart(variables[0], repeatability, float(tests.mid.mean()), width)
     if fall >= least:
         return None
     return Stall(tests.date(0), tests.date(-1), tests, fall, least, float(phosphate.high[-1]))
@@ -136,34 +137,42 @@ def _finding(watched: Watched, tank: Tank, found: Stall, phosphate: DayValues) -
     moved = "rose by" if found.fall < 0 else "fell by only"
     words = (
         f"Tank {tank.id} stalls: for {count(found.days, 'day')}, since {day_words(found.first)}, phosphate has been at its "
-        f"limit ({dates_in_words(phosphate, [len(phosphate) - 1], unit)}) and nitrate {moved} "
-        f"{quantity(abs(found.fall))} {unit} ({dates_in_words(found.nitrate, [0, len(found.nitrate) - 1], unit)}); the least "
-        f"that its kit can show is {quantity(found.told_apart)} {unit}. {_explained(watched, tank, found)} That "
-        "nitrate does not fall says nothing of the carbon source."
+        f"limit ({dates_in_words(phosphate, [len(phosphate) - 1], unit)}) while nitrate {moved} "
+        f"{quantity(abs(found.fall), 2)} {unit} ({dates_in_words(found.nitrate, [0, len(found.nitrate) - 1], unit)}; its kit "
+        f"shows changes of {quantity(found.told_apart, 2)} and more). {_explained(watched, tank, found)} So it is the "
+        "phosphate that is short: the stall says nothing of the carbon source."
     )
     todo = (
         "Do not raise the dose: carbon that cannot be used clouds the water and takes oxygen. Test phosphate with a finer "
-        "kit; feed as usual, and take out or reduce what removes phosphate if the protocol allows it. Common practice, no "
-        "source: a vet, or whoever is licensed to, decides where animals look ill."
+        "kit, feed as usual, and use less of what removes phosphate, if the protocol allows it. Common practice, no source; "
+        "a vet, or whoever is licensed to, decides where animals look ill."
     )
-    return Finding(Kind.STALL, Severity.SOON, words, todo, watched.site_of[tank.id], tank.id, found.first)
+    return Finding(
+        Kind.STALL,
+        Severity.SOON,
+        words,
+        todo,
+        site=watched.site_of[tank.id],
+        tank=tank.id,
+        since=found.first,
+    )
 
 
 def _explained(watched: Watched, tank: Tank, found: Stall) -> str:
     """What growth on the carbon would need, and what the phosphate that may be there allows."""
     allowed = runs_out(float(found.nitrate.mid[-1]), found.phosphate)
     left = (
-        f"The {quantity(found.phosphate)} mg/L of phosphate that may be there at most let bacteria take "
-        f"{quantity(allowed.taken.nitrate)} mg/L of nitrate."
+        f"at most {quantity(found.phosphate, 2)} mg/L is there, enough to take {quantity(allowed.taken.nitrate, 2)} mg/L of "
+        "nitrate"
     )
     carbon, how = _carbon(watched, tank, found)
     if carbon is None:
-        return left
+        return f"Bacteria take nitrate and phosphate together: {left}."
     need = uptake_of(carbon)
     return (
-        f"The {quantity(carbon)} mg/L of carbon {how} in these days would need {quantity(need.phosphate)} mg/L of phosphate "
-        f"to take {quantity(need.nitrate)} mg/L of nitrate (cells of carbon, nitrogen and phosphorus 50:10:1, "
-        f"{100 * GROWTH_EFFICIENCY:.0f} % of the carbon built in). {left}"
+        f"To grow on the {quantity(carbon, 2)} mg/L of carbon {how} in these days, bacteria would need "
+        f"{quantity(need.phosphate, 2)} mg/L of phosphate (with {quantity(need.nitrate, 2)} mg/L of nitrate; carbon, nitrogen "
+        f"and phosphorus 50:10:1, {100 * GROWTH_EFFICIENCY:.0f} % of the carbon built in); {left}."
     )
 
 

@@ -15,6 +15,7 @@ import numpy as np
 from analysis.numerals import count, day_words, quantity
 from analysis.watch.day_values import dates_in_words
 from analysis.watch.findings import Finding, Kind, Severity
+from schemas.plain_words import listed
 
 if TYPE_CHECKING:
     import datetime as dt
@@ -119,12 +120,31 @@ def threshold_in_words(rule: StopRule, unit: str) -> str:
 
 def stop_rule_findings(watched: Watched) -> Iterator[Finding]:
     """Every rule in every tank of the trial that is met, may be met, is one test away, or is over again."""
+    met: dict[str, dict[str, None]] = {}
     for rule in watched.protocol.stop_rules:
         for tank in watched.in_trial:
             values = watched.days(rule.variable, tank.id)
-            found = _finding(watched, rule, tank.id, values, standing(rule, values))
+            stands = standing(rule, values)
+            found = _finding(watched, rule, tank.id, values, stands)
             if found:
                 yield found
+            arm = watched.arm(tank.id)
+            if stands.state is State.MET and arm is not None:
+                met.setdefault(arm.id, {})[tank.id] = None
+    for tanks in met.values():
+        if len(tanks) > 1:
+            yield _several(tuple(tanks))
+
+
+def _several(tanks: tuple[str, ...]) -> Finding:
+    """Several tanks of one arm, which is not named: the treatment itself may be what harms."""
+    return Finding(
+        Kind.STOP_RULE,
+        Severity.SOON,
+        f"Stop rules are met in {count(len(tanks), 'tank')} of one arm: {listed(tanks, 'and')}.",
+        "The lead, with whoever answers for the animals, decides whether all tanks of that arm hold their dose; all sites are "
+        "told. Animals come before data.",
+    )
 
 
 def _finding(
@@ -133,7 +153,17 @@ def _finding(
     if stands.state is State.CLEAR or stands.since is None:
         return None
     severity, words, todo = _SAID[stands.state](watched, rule, tank, values, stands)
-    return Finding(Kind.STOP_RULE, severity, words, todo, watched.site_of[tank], tank, stands.since)
+    record = f'fairtank amend --tank {tank} --rescue "what was done" --at {watched.today} --why ... --by ...'
+    return Finding(
+        Kind.STOP_RULE,
+        severity,
+        words,
+        todo,
+        f"Then record it: {record}" if severity is Severity.NOW else "",
+        site=watched.site_of[tank],
+        tank=tank,
+        since=stands.since,
+    )
 
 
 def _met(
@@ -142,13 +172,12 @@ def _met(
     since = stands.since or watched.today
     words = (
         f"{_where(watched, rule, tank)} at {_last_tests(watched, rule, values, stands.sure)}. The stop rule "
-        f"({_asked(rule)}) is met since {day_words(since)}."
+        f"({_asked(rule)}) has been met since {day_words(since)}."
     )
     done = watched.acted_since(tank, since)
     if done:
         return Severity.SOON, words + done, f"Test again within two days. The rule says: {_action(rule)}"
-    record = f'fairtank amend --tank {tank} --rescue "what was done" --at {watched.today} --why ... --by ...'
-    return Severity.NOW, words, f"{_action(rule)} Then record it: {record}"
+    return Severity.NOW, words, f"{_action(rule)} Tell the lead what was done."
 
 
 def _undecided(
@@ -199,7 +228,8 @@ def _last_tests(watched: Watched, rule: StopRule, values: DayValues, number: int
     """The last tests of a run with their values, three of them at most."""
     last = len(values)
     shown = dates_in_words(values, range(last - min(number, 3), last), watched.variables[rule.variable].unit)
-    return f"the last {count(number, 'test') if number > 1 else 'test'}: {shown}"
+    between = ", most recently" if number > 3 else ":"
+    return f"the last {count(number, 'test') if number > 1 else 'test'}{between} {shown}"
 
 
 def _asked(rule: StopRule) -> str:

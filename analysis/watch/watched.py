@@ -122,9 +122,13 @@ class Watched:
         return {}
 
     def repeatability(self, variable: str) -> float | None:
-        """The repeatability limit of a variable from the trial's own duplicates; None where they are too few."""
+        """The repeatability limit of a variable from the trial's own duplicates; None where they are too few.
+
+        A share of the value where the variable is a concentration, else in its unit.
+        """
         if variable not in self._limit_of:
-            self._limit_of[variable] = repeatability_limit(self.rows(variable))
+            relative = self.variables[variable].zero_is_censored
+            self._limit_of[variable] = repeatability_limit(self.rows(variable), relative=relative)
         return self._limit_of[variable]
 
     def arm(self, tank: str) -> Arm | None:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from analysis.numerals import count, day_words
 from analysis.watch.carbon import carbon_findings
 from analysis.watch.completeness import completeness_findings
-from analysis.watch.due import coming_days, due_findings, due_rows, sampling_days
+from analysis.watch.due import coming_days, due_findings, due_rows
 from analysis.watch.falls import fall_findings
 from analysis.watch.findings import Finding, Kind, Severity, in_order
 from analysis.watch.levels import level_findings
@@ -100,13 +100,12 @@ def watch(watched: Watched, also: Iterable[Finding] = (), *, closed: bool = Fals
     ]
     if closed:
         found = [replace(one, severity=Severity.INFORMATION) for one in found]
-    days = sampling_days(watched.protocol, watched.left)
     return Watch(
         today=watched.today,
         stands=_stands(watched, closed=closed),
         findings=in_order(found),
         due=rows,
-        coming=coming_days(rows, days, watched.today, AHEAD),
+        coming=coming_days(watched, rows, AHEAD),
     )
 
 
@@ -146,7 +145,7 @@ def _allocation(watched: Watched) -> Iterator[Finding]:
         Kind.ALLOCATION,
         Severity.SOON if ahead > 0 else Severity.NOW,
         f"Treatments {when}, and no tank has an arm yet.",
-        "Draw the allocation: fairtank allocate --seed, or --recorded FILE for one made elsewhere.",
+        to_record="Draw the allocation: fairtank allocate --seed, or --recorded FILE for one made elsewhere.",
         since=begins,
     )
 

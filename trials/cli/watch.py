@@ -61,12 +61,12 @@ def watch(
         if site is not None:
             refuse_unknown_site(sealed.protocol, site)
         whole = watch_trial(record, sealed, on)
-        days, stamp = calendar_of(record, sealed)
+        written = []
+        if ics is not None:
+            days, stamp = calendar_of(record, sealed)
+            chosen = [one for one in days if site is None or one.site == site]
+            written.append(write_calendar(ics, sealed.protocol, chosen, stamp))
     found = whole if site is None else whole.of_site(site)
-    written = []
-    if ics is not None:
-        chosen = [one for one in days if site is None or one.site == site]
-        written.append(write_calendar(ics, sealed.protocol, chosen, stamp))
     if messages is not None:
         written += write_reminders(messages, sealed.protocol, whole, site)
     if as_json:
@@ -94,6 +94,7 @@ def _document(sealed: SealedTrial, found: Watch, written: list[Path]) -> dict[st
                 "since": one.since.isoformat() if one.since else None,
                 "sentence": one.sentence,
                 "what_to_do": one.to_do,
+                "what_to_record": one.to_record,
             }
             for one in found.findings
         ],
