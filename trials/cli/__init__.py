@@ -40,7 +40,7 @@ app = typer.Typer(
     ),
     epilog=(
         "Exit status: 0 done; 1 the input is wrong or not to be had; 2 wrong usage; "
-        "3 done, but something needs a person (rows held, a check failed)."
+        "3 done, but something needs a person (rows held, a stop rule met, a check failed)."
     ),
     no_args_is_help=True,
     add_completion=False,
