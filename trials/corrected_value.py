@@ -63,7 +63,9 @@ def correction_of(
     writer = csv.DictWriter(text, list(cells), delimiter=";", lineterminator="\n")
     writer.writeheader()
     writer.writerow(cells)
-    batch = take_in(SourceFile("correction.csv", text.getvalue().encode()), protocol, empty_readings(), today)
+    file = SourceFile("correction.csv", text.getvalue().encode())
+    # Who corrects has looked, and says why: what is only unlikely is taken.
+    batch = take_in(file, protocol, empty_readings(), today, as_they_are={("", 2)})
     if batch.count(RowOutcome.ACCEPTED) != 1 or len(batch.readings) != 1:
         reasons = [reason.text for row in batch.held() for reason in row.reasons]
         raise UsageError(f"--value {value} cannot be taken in: {' '.join(reasons) or 'it is not one value.'}")

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from schemas.errors import IntakeError, UsageError
+from schemas.errors import UsageError
 from trials.cli.options import (
     DEFAULT_REGISTER,
     NEEDS_A_PERSON,
@@ -19,6 +19,8 @@ from trials.cli.options import (
 )
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from trials.register.records import IntakeBatch
     from trials.register.store import Register
 
@@ -28,7 +30,8 @@ def intake(
         list[str] | None,
         typer.Argument(
             metavar="[TRIAL] FILE...",
-            help="The trial's id (may be left out when the register holds one), then CSV or XLSX files.",
+            help="The trial's id (may be left out when the register holds one), then files (CSV, XLSX, ODS) or folders "
+            "of them.",
         ),
     ] = None,
     *,
@@ -55,23 +58,39 @@ def intake(
     if not what or folder is not None:
         raise UsageError("name the files to take in; --out is for --publication alone.")
     from trials.cli import display
+    from trials.intake.gathering import gather
     from trials.intake.several import read_files
     from trials.register.store import Register
 
     with Register.open(location) as record:
-        trial, files = _trial_and_files(record, what)
+        trial, named = _trial_and_files(record, what)
         sealed = record.find(trial)
-        # All are read before any is stored: if one cannot be read, none is.
-        shown = display.progress(files, "Reading", quiet=as_json)
-        batches = list(read_files(shown, sealed.protocol, record.seen(sealed.id), today()))
+        gathered = gather(named)
+        quiet = as_json or not gathered.takes_long
+        refused: list[tuple[str, str]] = []
+        # All are read before any is stored: if one that was named cannot be read, none is.
+        with display.working("Reading", quiet=quiet or len(gathered.files) > 1):
+            shown = display.progress(gathered.files, "Reading", quiet=quiet)
+            batches = list(
+                read_files(
+                    shown,
+                    sealed.protocol,
+                    record.seen(sealed.id),
+                    today(),
+                    may_fail=gathered.found,
+                    refused=refused,
+                )
+            )
         if not dry_run:
             record.record_intake(sealed.id, batches, now())
     held = sum(batch.count("held") for batch in batches)
     if as_json:
-        display.json_document(_document(batches) | {"trial": sealed.id, "dry_run": dry_run})
+        left = {"left_alone": _reasons(gathered.left_alone), "refused": _reasons(refused)}
+        display.json_document(_document(batches) | {"trial": sealed.id, "dry_run": dry_run} | left)
     else:
+        display.left_alone(gathered.left_alone, refused)
         display.intake(batches, dry_run=dry_run)
-    if held:
+    if held or refused:
         raise typer.Exit(NEEDS_A_PERSON)
 
 
@@ -103,10 +122,11 @@ def _trial_and_files(record: Register, what: list[str]) -> tuple[str | None, lis
     files = others if named else what
     if not files:
         raise UsageError(f"{first} is a trial; name the files to take in after it.")
-    for name in files:
-        if not Path(name).exists():
-            raise IntakeError(f"{name} is not there; check the name and the folder.")
     return (first if named else None), [Path(name) for name in files]
+
+
+def _reasons(files: Sequence[tuple[str, str]]) -> list[dict[str, str]]:
+    return [{"file": file, "reason": reason} for file, reason in files]
 
 
 def _document(batches: list[IntakeBatch]) -> dict[str, Any]:

@@ -44,9 +44,14 @@ def progress(items: Sequence[Any], label: str, *, quiet: bool) -> Iterable[Any]:
 
 def _tracked(items: Sequence[Any], label: str) -> Iterator[Any]:
     from rich.console import Console
-    from rich.progress import track
+    from rich.progress import Progress
 
-    yield from track(items, description=label, console=Console(stderr=True), transient=True)
+    with Progress(console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task(label, total=len(items))
+        for item in items:
+            bar.update(task, description=f"{label} {getattr(item, 'name', '')}".rstrip())
+            yield item
+            bar.advance(task)
 
 
 def working(label: str, *, quiet: bool) -> AbstractContextManager[Any]:
@@ -157,6 +162,9 @@ def intake(batches: Sequence[IntakeBatch], *, dry_run: bool) -> None:
         parts = " + ".join(
             f"{sum(b.count(n) for b in batches)} {n}" for n in ("accepted", "held", "repeated")
         )
+        out()
+        for batch in batches:
+            out(f"{batch.file.name}: {_sum(batch)}")
         out(f"All files: {total} rows = {parts}.")
     if dry_run:
         out("Nothing was stored: this was a dry run.")
@@ -164,6 +172,14 @@ def intake(batches: Sequence[IntakeBatch], *, dry_run: bool) -> None:
         out(
             "Held rows wait: mend them in the file and take the file in again; what is in already is recognised."
         )
+
+
+def left_alone(files: Sequence[tuple[str, str]], refused: Sequence[tuple[str, str]]) -> None:
+    """Files of a folder that were not read, or that could not be."""
+    for file, reason in files:
+        out(f"{file} was left alone: {reason}.")
+    for file, reason in refused:
+        out(f"{file} could not be taken in: {reason}")
 
 
 def _held(batch: IntakeBatch) -> None:

@@ -6,11 +6,12 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from schemas.errors import IntakeError
 from trials.intake.batch import read_file
 
 if TYPE_CHECKING:
     import datetime as dt
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Container, Iterable, Iterator
     from pathlib import Path
 
     from schemas.protocol import Protocol
@@ -18,17 +19,38 @@ if TYPE_CHECKING:
 
 
 def read_files(
-    paths: Iterable[Path], protocol: Protocol, seen: pd.DataFrame, today: dt.date
+    paths: Iterable[Path],
+    protocol: Protocol,
+    seen: pd.DataFrame,
+    today: dt.date,
+    *,
+    may_fail: Container[Path] = frozenset(),
+    refused: list[tuple[str, str]] | None = None,
 ) -> Iterator[IntakeBatch]:
     """Read files in the order given; see :func:`trials.intake.batch.read_file` for each.
+
+    Parameters
+    ----------
+    paths, protocol, seen, today
+        As there.
+    may_fail : container of Path
+        Files that do not stop the others where they cannot be read.
+    refused : list
+        Where these are noted, each with the sentence that says why.
 
     Raises
     ------
     IntakeError
-        At the first file that cannot be read at all.
+        At the first other file that cannot be read at all.
     """
     for path in paths:
-        batch = read_file(path, protocol, seen, today)
+        try:
+            batch = read_file(path, protocol, seen, today)
+        except IntakeError as error:
+            if path not in may_fail or refused is None:
+                raise
+            refused.append((str(path), str(error)))
+            continue
         yield batch
         if len(batch.readings):
             new = batch.readings.assign(file=path.name)
