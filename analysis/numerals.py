@@ -33,9 +33,14 @@ def plain(text: str, longest: int = 10_000) -> str:
     """
     # Joiners hold emoji and some scripts together and turn nothing.
     kept = (c if unicodedata.category(c) not in {"Cc", "Zl", "Zp"} else " " for c in text)
-    shown = "".join(c for c in kept if unicodedata.category(c) != "Cf" or c in "\u200c\u200d")
+    shown = "".join(c for c in kept if c in "\u200c\u200d" or not _unwritable(c))
     shown = " ".join(shown.split())
     return shown if len(shown) <= longest else f"{shown[: longest - 1].rstrip()}…"
+
+
+def _unwritable(character: str) -> bool:
+    """Marks of direction, halves of characters, and the two that no document of XML may hold."""
+    return character in "\ufffe\uffff" or unicodedata.category(character) in {"Cf", "Cs"}
 
 
 def count(number: int, noun: str, plural: str = "") -> str:

@@ -13,7 +13,8 @@ from schemas.errors import FairtankError, UsageError
 from trials import __version__, allocation, protocol_file
 from trials.intake.several import read_files
 from trials.register.store import Register
-from trials.report import material_from, write_report
+from trials.report import write_report
+from trials.report_material import material_from
 from trials.scenarios import read_story, scenario_names, scenarios_folder
 
 if TYPE_CHECKING:

@@ -10,8 +10,12 @@ from analysis.numerals import plain
 
 
 def typeset(text: str) -> Markup:
-    """Make a sentence harmless and set it: curved apostrophes, no break between a number and what it counts."""
-    set_text = plain(text).replace("'", "\u2019")
-    set_text = re.sub(r"(?<=\d) (?=%)", "\u202f", set_text)
-    set_text = re.sub(r"(?<=[=<>]) (?=\d)", "\u00a0", set_text)
-    return Markup.escape(set_text)
+    """Make a sentence harmless and set it for a page of HTML."""
+    return Markup.escape(set_text(text))
+
+
+def set_text(text: str) -> str:
+    """Make one line of a sentence and set it: curved apostrophes, no break between a number and what it counts."""
+    line = plain(text).replace("'", "\u2019")
+    line = re.sub(r"(?<=\d) (?=%)", "\u202f", line)
+    return re.sub(r"(?<=[=<>]) (?=\d)", "\u00a0", line)

@@ -40,6 +40,7 @@ if TYPE_CHECKING:
     from schemas.protocol import Protocol
 
 _GIVEN = (EventKind.DOSE.value, EventKind.POLYMER_ADDED.value)
+_MOST_MARKS = 400
 _PER = 100.0
 """Litres that amounts are given for, as people write doses."""
 
@@ -71,7 +72,7 @@ def figure(
         frame.assign(panel=pd.Categorical(frame["panel"], list(titles))) for frame in (given, plan)
     )
     rows = math.ceil(len(titles) / columns)
-    crowded = len(given) > 1500
+    crowded = len(given) > _MOST_MARKS
     return (
         ggplot(given, aes("x", "sum"))
         + geom_segment(aes("x", "y", xend="xend", yend="yend"), plan, linetype="dashed", color=INK, size=0.6)
@@ -94,7 +95,9 @@ def figure(
             limits=(0, timeline.days / timeline.per),
             expand=(0, 0),
         )
-        + scale_y_continuous(labels=lambda ticks: [quantity(tick) for tick in ticks], minor_breaks=[])
+        + scale_y_continuous(
+            limits=(0, None), labels=lambda ticks: [quantity(tick) for tick in ticks], minor_breaks=[]
+        )
         + labs(x=timeline.title.replace("'", "\u2019"), y="Given so far")
         + captioned(_caption(given, plan, events), width)
         + look(width, 1.1 + rows * 2.4)

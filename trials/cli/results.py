@@ -14,6 +14,7 @@ from trials.cli.options import (
     TrialArgument,
     now,
 )
+from trials.report_reader import Reader  # noqa: TC001 - typer reads the annotation
 
 if TYPE_CHECKING:
     import datetime as dt
@@ -53,16 +54,25 @@ def report(
     trial: TrialArgument = None,
     *,
     location: RegisterOption = DEFAULT_REGISTER,
+    reader: Annotated[
+        Reader | None,
+        typer.Option(
+            "--for",
+            help="One reader's page alone: a club's (plain words, one figure), a farm's (what to weigh), or an article's "
+            "parts, also as DOCX and Markdown, with figures at column width.",
+        ),
+    ] = None,
     folder: Annotated[
         Path | None,
         typer.Option("--folder", help="Where to write; default TRIAL-report. Files of an earlier report go."),
     ] = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Write the report: one page that works offline, with figures and tables beside it."""
+    """Write the report: the full record with a club's and a farm's page, figures and tables; all works offline."""
     from trials.cli import display
     from trials.register.store import Register
-    from trials.report import material_from, write_report
+    from trials.report import write_for, write_report
+    from trials.report_material import material_from
 
     with Register.open(location) as record:
         sealed = record.find(trial)
@@ -71,7 +81,7 @@ def report(
         material = material_from(record, sealed, found.allocation, found.analysis, made_at=made_at)
     place = folder or Path(f"{sealed.id}-report")
     with display.working("Drawing figures", quiet=as_json):
-        page = write_report(place, material)
+        page = write_for(place, material, reader) if reader else write_report(place, material)
     if as_json:
         display.json_document({"trial": sealed.id, "report": str(page)})
     else:
