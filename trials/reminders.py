@@ -34,10 +34,10 @@ def reminder(trial: str, site: str | None, watch: Watch) -> str:
     watch : Watch
         Of the whole trial.
     """
-    own = [one for one in watch.findings if one.site == site and one.needs_a_person]
+    own = [one for one in watch.findings if one.site == site and one.to_do and (one.tank or site is not None)]
     animals = [one for one in own if one.kind in ABOUT_ANIMALS]
     late = [one for one in own if one.kind in _LATE]
-    other = [one for one in own if one not in animals and one not in late and site is not None]
+    other = [one for one in own if one not in animals and one not in late and one.needs_a_person]
     parts = [f"{trial}, {site or 'all tanks'}, {day_words(watch.today)}"]
     if animals:
         parts.append(_section("Needs doing, animals first:", animals))

@@ -149,7 +149,8 @@ def _held(protocol: Protocol, rows: Sequence[HeldRow]) -> Iterator[Finding]:
             Kind.HELD,
             Severity.SOON,
             f"{count(len(own), 'row')} of {named} {'waits' if len(own) == 1 else 'wait'} for a person ({each}).",
-            "See fairtank held; mend them and take them in again.",
+            "Look at what was written in them, and say what was meant.",
+            "See fairtank held; write them out with --write FILE.xlsx, mend them, and take them in again.",
             site=site,
             since=dt.date.fromisoformat(min(row.taken_in_at[:10] for row in own)),
         )

@@ -60,8 +60,9 @@ def _findings(findings: list[Finding]) -> None:
             if shown > MOST_FOR_INFORMATION:
                 continue
         _fill(one.sentence, f"  {_MARKS[one.severity].ljust(5)}", 7)
-        if one.to_do and one.needs_a_person:
-            _fill(one.to_do, "       > ", 9)
+        for text in (one.to_do, one.to_record):
+            if text:
+                _fill(text, "       > ", 9)
     if shown > MOST_FOR_INFORMATION:
         out(f"       and {shown - MOST_FOR_INFORMATION} more for information; --json has them all.")
 
