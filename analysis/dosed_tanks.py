@@ -14,10 +14,9 @@ import numpy as np
 
 from analysis.tank_model import Dosing, run
 from analysis.tank_parameters import TankParameters, feed_wobble, vary
-from schemas.errors import AnalysisError
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -49,6 +48,8 @@ class Courses:
         mg N/L and mg C/L in the day.
     treated : bool array, (tanks,)
         Tanks whose arm is given carbon.
+    alone : mapping of str to float array, optional
+        In a crossover, as ``dosed`` had the tank had no carbon in any other period: nothing is carried over.
     """
 
     first_day: int
@@ -57,6 +58,7 @@ class Courses:
     denitrified: Floats
     unused_carbon: Floats
     treated: Bools
+    alone: Mapping[str, Floats] | None = None
 
     def only(self, tanks: Ints, days: int) -> Courses:
         """Some of the tanks, and the first so many rows."""
@@ -89,7 +91,7 @@ class Courses:
 
 @dataclass(frozen=True)
 class DosedTanks:
-    """The tanks of a trial of carbon dosing in parallel arms or blocks.
+    """The tanks of a trial of carbon dosing, in parallel arms, blocks or a crossover.
 
     Parameters
     ----------
@@ -97,7 +99,7 @@ class DosedTanks:
     liquid, pellets : tuple of float
         Full dose of each arm: mg C/L/d, and mg/L standing.
     baseline_days, days : int
-        Before the first dose, and from it to the end.
+        Before the first dose, and from it to the end; of each period of a crossover.
     tank : TankParameters
         The tank around which tanks vary.
     nitrogen_per_carbon : tuple of float, optional
@@ -110,6 +112,8 @@ class DosedTanks:
         Draw the model's least known parameters anew for each trial, see :func:`believed`.
     ramp_days : float
         From a third of the full dose to all of it.
+    washout_days : int
+        Between two periods of a crossover, without carbon as the baseline days are.
     steps_per_day : int
         Of the model; four are within 0.03 mg/L nitrate of many.
     """
@@ -126,18 +130,16 @@ class DosedTanks:
     feed_shared: float = 0.8
     believe: bool = False
     ramp_days: float = 30.0
+    washout_days: int = 0
     steps_per_day: int = 4
 
     def courses(self, rng: np.random.Generator, trials: int) -> Courses:
-        """Run the tanks of so many trials."""
-        layout = self.layout
-        if layout.period is not None:
-            raise AnalysisError(
-                "The tank model runs parallel arms and blocks; plan a crossover on a plain effect."
-            )
-        # Each tank of parallel arms is a block of its own.
-        block = layout.block if layout.blocked else np.arange(len(layout.arm))
-        place = _places(block)
+        """Run the tanks of so many trials.
+
+        In a crossover the columns are those of the layout, a tank under each of its arms, and the days count from
+        the first dose of that period; periods follow each other with the washout between.
+        """
+        block, place = self._places()
         shape = (trials, int(block.max()) + 1, int(place.max()) + 1)
         base = believed(self.tank, rng, trials) if self.believe else self.tank
         varied = vary(base, rng, shape, within=self.within, spread=self.spread)
@@ -149,35 +151,105 @@ class DosedTanks:
                 if np.ndim(value)
             },
         )
-        days = self.baseline_days + self.days
+        days = self.period_days * self.periods + self.washout_days * (self.periods - 1)
         shared = feed_wobble(rng, days, (trials, shape[1]))
         own = feed_wobble(rng, days, (trials, len(block)))
         wobble = np.maximum(
             np.sqrt(self.feed_shared) * shared[:, :, block] + np.sqrt(1 - self.feed_shared) * own, -1.0
         )
-        if self.nitrogen_per_carbon is not None:
-            tank = replace(tank, nitrogen_per_carbon=np.asarray(self.nitrogen_per_carbon)[layout.arm])
-        dosing = Dosing(
-            np.asarray(self.liquid)[layout.arm], np.asarray(self.pellets)[layout.arm], self.ramp_days
-        )
-        dosed = self._run(tank, dosing, days, wobble)
-        treated = (np.asarray(dosing.liquid) > 0) | (np.asarray(dosing.pellets) > 0)
-        undosed = self._run(tank, Dosing(), days, wobble)
+        undosed = self._run(tank, (), days, wobble)
+        if self.layout.period is None:
+            dosed = self._run(tank, [(0, self._dosing(self.layout.arm))], days, wobble)
+            alone = None
+        else:
+            given = [self._in_period(period) for period in range(self.periods)]
+            dosed = self._run(tank, [change for period in given for change in period], days, wobble)
+            apart = [self._run(tank, period, days, wobble) for period in given]
+            alone = {name: self._columns([getattr(one, name) for one in apart]) for name in VARIABLES}
         return Courses(
             first_day=-self.baseline_days,
-            dosed={name: getattr(dosed, name) for name in VARIABLES},
-            undosed={name: getattr(undosed, name) for name in VARIABLES},
-            denitrified=dosed.denitrified,
-            unused_carbon=dosed.unused_carbon,
-            treated=treated,
+            dosed={name: self._columns([getattr(dosed, name)]) for name in VARIABLES},
+            undosed={name: self._columns([getattr(undosed, name)]) for name in VARIABLES},
+            denitrified=self._columns([dosed.denitrified]),
+            unused_carbon=self._columns([dosed.unused_carbon]),
+            treated=(np.asarray(self.liquid) > 0)[self.layout.arm]
+            | (np.asarray(self.pellets) > 0)[self.layout.arm],
+            alone=alone,
         )
 
-    def _run(self, tank: TankParameters, dosing: Dosing, days: int, wobble: Floats) -> Course:
+    @property
+    def periods(self) -> int:
+        """Periods of a crossover; 1 in other designs."""
+        return 1 if self.layout.period is None else int(self._turns.max()) + 1
+
+    @property
+    def _turns(self) -> Ints:
+        """Which of its tank's periods each column of a crossover is, whatever cohort the tank belongs to."""
+        return _places(self.layout.block)
+
+    @property
+    def period_days(self) -> int:
+        """Days of a period, or of a trial that has no more."""
+        return self.baseline_days + self.days
+
+    def _places(self) -> tuple[Ints, Ints]:
+        """Block of each tank and its place in it; tanks of parallel arms and of a crossover are blocks of their own."""
+        layout = self.layout
+        if layout.period is not None:
+            block = np.arange(int(layout.block.max()) + 1)
+        else:
+            block = layout.block if layout.blocked else np.arange(len(layout.arm))
+        return block, _places(block)
+
+    def _dosing(self, arm: Ints) -> Dosing:
+        """The full doses of tanks whose arms are given."""
+        own = self.nitrogen_per_carbon
+        return Dosing(
+            np.asarray(self.liquid)[arm],
+            np.asarray(self.pellets)[arm],
+            self.ramp_days,
+            nitrogen_per_carbon=None if own is None else np.asarray(own)[arm],
+        )
+
+    def _in_period(self, period: int) -> list[tuple[int, Dosing]]:
+        """The doses of a period from its first day of dosing, and none from its end."""
+        layout = self.layout
+        begins = period * (self.period_days + self.washout_days)
+        rows = np.flatnonzero(self._turns == period)
+        given = self._dosing(layout.arm[rows])
+        tanks = np.zeros(int(layout.block.max()) + 1)
+        liquid, pellets, nitrogen = (
+            tanks.copy(),
+            tanks.copy(),
+            tanks + np.asarray(self.tank.nitrogen_per_carbon),
+        )
+        liquid[layout.block[rows]], pellets[layout.block[rows]] = given.liquid, given.pellets
+        if given.nitrogen_per_carbon is not None:
+            nitrogen[layout.block[rows]] = given.nitrogen_per_carbon
+        dosing = replace(given, liquid=liquid, pellets=pellets, nitrogen_per_carbon=nitrogen)
+        return [(begins, dosing), (begins + self.days, Dosing())]
+
+    def _columns(self, runs: list[Floats]) -> Floats:
+        """Courses by the layout's columns; of a crossover each column from the run of its own period, if there are several."""
+        layout = self.layout
+        if layout.period is None:
+            return runs[0]
+        step = self.period_days + self.washout_days
+        columns = [
+            runs[period if len(runs) > 1 else 0][period * step : period * step + self.period_days, :, tank]
+            for period, tank in zip(self._turns.tolist(), layout.block.tolist(), strict=True)
+        ]
+        return np.stack(columns, axis=2)
+
+    def _run(
+        self, tank: TankParameters, changes: Sequence[tuple[int, Dosing]], days: int, wobble: Floats
+    ) -> Course:
         return run(
             tank,
-            dosing,
+            Dosing(),
             days,
             first_day=-self.baseline_days,
+            changes=changes,
             wobble=wobble,
             steps_per_day=self.steps_per_day,
         )

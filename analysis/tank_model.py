@@ -19,13 +19,17 @@ and the anoxic share were tuned, so it can say what a trial might show and not w
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import NamedTuple
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
 from analysis.tank_parameters import NITROGEN_IN_PROTEIN, Floats, Number, TankParameters
+from analysis.water.husbandry import ramp_share
 from schemas.chemistry import molar_mass
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
 
 _CARBON, _NITROGEN, _PHOSPHORUS = (molar_mass(element) for element in "CNP")
 NITRATE_PER_N = molar_mass("NO3") / _NITROGEN
@@ -49,6 +53,8 @@ class Dosing:
     share : array, optional
         Of shape (days of the run, *tanks): what is given of the dose otherwise due, where a stop rule lowered
         it. Pellets beyond that share are taken out.
+    nitrogen_per_carbon : float or array, optional
+        Of this carbon, g N/g C, in place of the tank's own.
     """
 
     liquid: Number = 0.0
@@ -56,10 +62,11 @@ class Dosing:
     ramp_days: float = 30.0
     top_up_days: int = 60
     share: Floats | None = None
+    nitrogen_per_carbon: Number | None = None
 
     def ramp(self, day: int) -> float:
         """Share of the full dose on a day."""
-        return min(1.0, 1 / 3 + 2 / 3 * day / self.ramp_days) if day >= 0 else 0.0
+        return ramp_share(day, self.ramp_days)
 
     def fills_up(self, day: int) -> bool:
         """Whether pellets are added at the start of a day: daily in the ramp, then at each top-up."""
@@ -129,6 +136,7 @@ def run(
     days: int,
     *,
     first_day: int = 0,
+    changes: Sequence[tuple[int, Dosing]] = (),
     wobble: Floats | None = None,
     steps_per_day: int = 10,
 ) -> Course:
@@ -142,6 +150,9 @@ def run(
         Days to run.
     first_day : int
         Day of the first row; negative for days before carbon starts on day 0.
+    changes : sequence of (int, Dosing)
+        Dosings that take over on later days, in their order, each with that day as its own day 0: surfaces are
+        settled anew, and what the tank holds stays.
     wobble : array, optional
         x of shape (days, *tanks); none means steady feeding.
     steps_per_day : int
@@ -164,11 +175,17 @@ def run(
         wobble.shape[1:],
     )
     step = 1.0 / steps_per_day
+    clock = [(0, dosing), *changes]
     stores = first = _stores_at_rest(tank, shape)
     total = _Flows(*(np.zeros(shape) for _ in _Flows._fields))
     nitrate, phosphate, denitrified, unused = (np.empty((days, *shape)) for _ in range(4))
     for row in range(days):
         day = first_day + row
+        begun, dosing = next((change for change in reversed(clock) if change[0] <= day), clock[0])
+        day -= begun
+        own = tank
+        if dosing.nitrogen_per_carbon is not None:
+            own = replace(tank, nitrogen_per_carbon=dosing.nitrogen_per_carbon)
         share = dosing.ramp(day) if dosing.share is None else dosing.ramp(day) * dosing.share[row]
         pellets = np.minimum(stores.pellets, dosing.pellets * share)
         if dosing.fills_up(day):
@@ -179,7 +196,7 @@ def run(
         feed = tank.feed * (1.0 + wobble[row])
         before = total
         for _ in range(steps_per_day):
-            stores, flows = _advance(stores, tank, feed, liquid, wear, step)
+            stores, flows = _advance(stores, own, feed, liquid, wear, step)
             total = _Flows(*(sum_ + flow for sum_, flow in zip(total, flows, strict=True)))
         nitrate[row], phosphate[row] = stores.nitrogen * NITRATE_PER_N, stores.phosphorus * PHOSPHATE_PER_P
         denitrified[row] = total.n_denitrified - before.n_denitrified

@@ -117,7 +117,8 @@ class ReadingPlan:
             undosed = courses.undosed[self.variable][rows]
             unseen = self._read(layout, self.variable, undosed, np.zeros_like(nitrite), seed, missed)
             null_y, null_x = self._numbers(layout, np.where(lost, np.nan, unseen), day, inside)
-        truth, _ = self._numbers(layout, courses.dosed[self.variable][rows], day, inside)
+        true = courses.dosed if courses.alone is None else courses.alone
+        truth, _ = self._numbers(layout, true[self.variable][rows], day, inside)
         undosed, _ = self._numbers(layout, courses.undosed[self.variable][rows], day, inside)
         effects = np.stack(
             [(truth - undosed)[:, layout.arm == arm].mean(axis=1) for arm in range(len(layout.arms))], axis=1

@@ -206,6 +206,10 @@ def search_tanks(
     progress: Callable[[int, int], None] | None = None,
 ) -> tuple[Found, ...]:
     """Every design under the tank model with the arms' own doses, cheapest first; comparisons with a control only."""
+    if protocol.design.kind is DesignKind.CROSSOVER:
+        raise AnalysisError(
+            "The periods of a crossover follow each other, so it is searched by formula; leave --simulate out."
+        )
     space = space_of(protocol, endpoint, wishes)
     tanks, reading = tank_material(protocol, endpoint)
     pairs = arm_effects(protocol, 1.0)[0][1]

@@ -276,8 +276,8 @@ def tank_material(
     AnalysisError
         The model does not hold such a trial.
     """
-    if protocol.design.kind in (DesignKind.CROSSOVER, DesignKind.BEFORE_AFTER):
-        raise AnalysisError("The tank model runs parallel arms and blocks only.")
+    if protocol.design.kind is DesignKind.BEFORE_AFTER:
+        raise AnalysisError("The tank model runs tanks that are compared with others, not a series of one.")
     if endpoint.variable not in VARIABLES or endpoint.summary is Summary.COUNT:
         raise AnalysisError(
             f"The tank model knows nitrate and phosphate as summaries of days, not {endpoint.id}."
@@ -304,6 +304,7 @@ def tank_material(
         days=max(assessed[1], 1),
         nitrogen_per_carbon=tuple(dose.nitrogen_per_carbon for dose in doses),
         ramp_days=float(ramp),
+        washout_days=protocol.design.washout_days or 0,
     )
     every = next((s.every_days for s in protocol.schedule.sampling if s.variable == endpoint.variable), 7)
     reading = ReadingPlan(

@@ -130,8 +130,13 @@ def _courses(
     ramp = next((phase.days for phase in protocol.schedule.phases if phase.id == RAMP_PHASE), 28)
     for dose in doses:
         if dose.carbon:
-            tank = replace(start.tank(), nitrogen_per_carbon=dose.nitrogen_per_carbon)
-            yield dose, run(tank, Dosing(dose.liquid, dose.model_pellets, float(ramp)), (end - dosed).days)
+            given = Dosing(
+                dose.liquid,
+                dose.model_pellets,
+                float(ramp),
+                nitrogen_per_carbon=dose.nitrogen_per_carbon,
+            )
+            yield dose, run(start.tank(), given, (end - dosed).days)
 
 
 def _phosphate_first(protocol: Protocol, start: Start, doses: tuple[ArmDose, ...]) -> Iterator[str]:

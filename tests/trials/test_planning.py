@@ -18,7 +18,7 @@ from trials.drafting import checked, draft
 from trials.planning import MEMORY, layout_of, plan
 from trials.planning_search import Wishes as SearchWishes
 from trials.planning_search import search, space_of
-from trials.planning_trials import arm_effects, simulate_plain, tank_material
+from trials.planning_trials import arm_effects, simulate_plain, simulate_tanks, tank_material
 from trials.planning_warnings import Start, planning_warnings
 from trials.planning_words import headline
 from trials.spreading import spreading
@@ -268,6 +268,20 @@ def test_other_designs_are_searched_as_they_are_made(drafted, parts, own, weeks)
     assert large.power.value > small.power.value
     assert small.cost.tanks == len(trial.tanks)
     assert small.cost.weeks == weeks
+
+
+@pytest.mark.parametrize("parts", [PAIRS_OF_ARMS, CROSSOVER], ids=["pairs of arms", "crossover"])
+def test_other_designs_run_in_the_tank_model(drafted, parts):
+    trial = changed(drafted, **parts)
+    found = simulate_tanks(trial, trial.endpoints[0], trials=25, seed=1)
+    effects = {(one.test, one.reference): one.effect for one in found.contrasts}
+    # Carbon of either kind lowers nitrate, and what each does against the control adds up.
+    assert effects["polymer", "control"] < 0
+    assert effects["liquid", "control"] < 0
+    assert effects["polymer", "liquid"] == pytest.approx(
+        effects["polymer", "control"] - effects["liquid", "control"]
+    )
+    assert all(one.unanswered.value == 0 for one in found.contrasts)
 
 
 def test_kits_differ_in_what_they_show_and_cost(drafted):
