@@ -54,8 +54,9 @@
     if (!found) return { wrong: "Write one number, with a point or a comma." };
     if (TWO_WAYS.test(found[2])) {
       const [whole, part] = found[2].split(/[.,]/);
-      const small = part.replace(/0+$/, "") || "0";
-      return { wrong: `This can be ${whole}${part} or ${whole}.${part}: write ${whole}${part}, or ${whole}.${small.length < 3 ? small : small + "0"}.` };
+      const places = part.replace(/0+$/, "") || "0";
+      const small = `${whole}.${places.length < 3 ? places : places + "0"}`;
+      return { wrong: `This can be ${whole}${part} or ${small}: write whichever it is.` };
     }
     return { sign: (found[1] || "").replace("=", ""), number: Number(found[2].replace(",", ".")) };
   }
@@ -159,7 +160,7 @@
     return readings
       .filter((one) => !one.found.nothing && !one.found.sign && one.known.usual && !metBy(one).length)
       .filter((one) => one.found.number < one.known.usual[0] || one.found.number > one.known.usual[1])
-      .map((one) => `${one.title} ${one.value} is unusual. It was kept; look once more at the number and the unit.`);
+      .map((one) => `${one.title} ${one.value} is unusual. It was kept; look once more at the number and the unit, and say so in a note if it is right.`);
   }
   readingForm.addEventListener("submit", (event) => {
     event.preventDefault();

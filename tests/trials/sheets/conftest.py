@@ -118,3 +118,9 @@ def share() -> Callable[[Protocol], Allocation]:
 def hostile(request: pytest.FixtureRequest) -> str:
     """A text that nobody honest writes, or hardly."""
     return HOSTILE[request.param]
+
+
+@pytest.fixture
+def hostile_texts() -> list[str]:
+    """All of them."""
+    return list(HOSTILE.values())
