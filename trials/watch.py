@@ -2,7 +2,7 @@
 
 Watching is for the lead, who has to see tanks to keep animals safe, while whoever analyses should not yet know the arms.
 So no arm is named before data entry is closed: arms that must be compared have the letters of ``analyse --masked``, and a
-tank is never said to be in one. What cannot be hidden is that a tank is dosed at all, where a finding is about dosing.
+tank is never said to be in one. What cannot be hidden is that a tank is dosed, and how, where a finding is about what it was given.
 """
 
 from __future__ import annotations

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 from analysis.numerals import count, day_words, quantity
 from analysis.watch.carbon_given import carbon_given
 from analysis.watch.findings import Finding, Kind, Severity
+from analysis.water.carbon import product
 from schemas.plain_words import listed
 from schemas.protocol import RAMP_PHASE
 
@@ -33,13 +34,14 @@ SHORTEST = 14
 
 @dataclass(frozen=True)
 class TankCarbon:
-    """Carbon of a tank at full dose, mg per litre and day.
+    """Carbon of a tank at full dose, mg per litre and day, from the day ``first`` on.
 
     ``given`` is None where it cannot be told, and ``why_not`` then says why.
     """
 
     tank: str
     arm: str
+    first: dt.date
     given: float | None
     planned: float | None
     why_not: str = ""
@@ -78,7 +80,7 @@ def _of_tank(watched: Watched, tank: Tank, arm: Arm, first: dt.date, after: dt.d
     found = carbon_given(watched.events_of(tank.id), arm, first, after)
     given = found.per_litre(tank.volume_L)
     why_not = found.why_not or ("" if tank.volume_L else "its volume_L is not in the protocol")
-    return TankCarbon(tank.id, arm.id, given, watched.planned.get(arm.id), why_not)
+    return TankCarbon(tank.id, arm.id, first, given, watched.planned.get(arm.id), why_not)
 
 
 def carbon_findings(watched: Watched) -> Iterator[Finding]:
@@ -101,40 +103,61 @@ def carbon_findings(watched: Watched) -> Iterator[Finding]:
 
 def _unknown(watched: Watched, tanks: Sequence[TankCarbon]) -> Iterator[Finding]:
     """One finding for each site and reason."""
-    groups: dict[tuple[str | None, str], list[str]] = {}
+    groups: dict[tuple[str | None, str], list[TankCarbon]] = {}
     for one in tanks:
         if one.given is None:
-            groups.setdefault((watched.site_of[one.tank], one.why_not), []).append(one.tank)
-    for (site, why), names in groups.items():
+            groups.setdefault((watched.site_of[one.tank], one.why_not), []).append(one)
+    for (site, why), own in groups.items():
+        first = min(one.first for one in own)
         yield Finding(
             Kind.CARBON,
             Severity.SOON,
-            f"The carbon given to {listed(names, 'and')} in the last weeks cannot be told: {why}.",
-            "Send what was written down; if a dose was left out, say so in the events (an amount of 0).",
+            f"The carbon given to {listed([one.tank for one in own], 'and')} since {day_words(first)} cannot be told: {why}.",
+            "Send what was written down; where a dose was left out, write it down as 0.",
             site=site,
+            since=first,
         )
 
 
 def _off_plan(watched: Watched, tanks: Sequence[TankCarbon]) -> Iterator[Finding]:
+    """One finding a site; for information where somebody said why for every tank, or where only pellets are concerned.
+
+    What wears off pellets is the bacteria's doing; what is dosed is a person's.
+    """
+    by_site: dict[str | None, list[TankCarbon]] = {}
     for one in tanks:
-        if one.share is None or abs(one.share - 1) <= CARBON_TOLERANCE:
-            continue
-        done = watched.acted_since(one.tank, watched.today - dt.timedelta(days=WINDOW))
+        if one.share is not None and abs(one.share - 1) > CARBON_TOLERANCE:
+            by_site.setdefault(watched.site_of[one.tank], []).append(one)
+    for site, own in by_site.items():
+        said = {one.tank: watched.acted_since(one.tank, one.first) for one in own}
+        open_ones = [one for one in own if not said[one.tank] and not _solid(watched, one.arm)]
+        each = ", ".join(
+            f"{one.tank} {100 * (one.share or 0.0):.0f} % ({quantity(one.given)} of {quantity(one.planned)})"
+            for one in own
+        )
+        first = min(one.first for one in own)
+        asks = (
+            (
+                "Look for doses left out, doubled or not written down, and for pellets weighed wet or not topped up. Never make "
+                "up for a missed dose with a double one. A dose changed for the animals' sake is right: tell the lead."
+            ),
+            'Record a changed dose: fairtank amend --tank TANK --rescue "what was done" --at DATE --why ... --by ...',
+        )
         yield Finding(
             Kind.CARBON,
-            Severity.INFORMATION if done else Severity.SOON,
-            f"Tank {one.tank}: by its events it was given {_rate(one.given)} in the last weeks, "
-            f"{100 * one.share:.0f} % of the {quantity(one.planned)} planned.{done}",
-            "Look for doses that were left out, doubled, or not written down. Never make up for a missed dose with a double "
-            "one. A dose changed for the animals' sake is right: tell the lead.",
-            f'Record a changed dose: fairtank amend --tank {one.tank} --rescue "what was done" --at DATE --why ... --by ...',
-            site=watched.site_of[one.tank],
-            tank=one.tank,
-            since=max(
-                full_dose_since(watched, one.tank) or watched.today,
-                watched.today - dt.timedelta(days=WINDOW - 1),
-            ),
+            Severity.SOON if open_ones else Severity.INFORMATION,
+            f"Carbon given since {day_words(first)} by the events, as a share of the plan: {each}, in mg per litre and day."
+            + "".join(said[one.tank] for one in own),
+            *(asks if open_ones else ()),
+            site=site,
+            since=first,
         )
+
+
+def _solid(watched: Watched, arm: str) -> bool:
+    """Whether the arm's carbon is a polymer."""
+    carbon = watched.protocol.arm(arm).carbon
+    return carbon is not None and product(carbon.source).source.solid
 
 
 def _arms_apart(watched: Watched, tanks: Sequence[TankCarbon]) -> Iterator[Finding]:
@@ -157,14 +180,14 @@ def _arms_apart(watched: Watched, tanks: Sequence[TankCarbon]) -> Iterator[Findi
         + f" in {count(number, 'tank')}"
         for arm, (mean, plan, number) in sorted(means.items(), key=lambda item: watched.name(item[0]))
     ]
-    first = watched.today - dt.timedelta(days=WINDOW - 1)
+    first = min(one.first for one in tanks)
     yield Finding(
         Kind.CARBON,
         Severity.SOON,
-        f"The arms drift apart in carbon at full dose since {day_words(first)} at the earliest: {'; '.join(each)}. A "
-        "difference between them could then be the dose and not the source.",
+        f"The arms drift apart in carbon since {day_words(first)}: {'; '.join(each)}. A difference between them could then be the dose and not the source.",
         "Bring the doses back to what was planned, slowly and never for the sake of the comparison where a stop rule holds; "
         "the analysis stays as allocated.",
+        since=first,
     )
 
 

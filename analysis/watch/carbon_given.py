@@ -64,7 +64,7 @@ def carbon_given(events: pd.DataFrame, arm: Arm, first: dt.date, after: dt.date)
     try:
         what = product(arm.carbon.source)
     except WaterError:
-        return CarbonGiven(None, days, "its carbon source is not known")
+        return CarbonGiven(None, days, "the carbon source is not known")
     window = (events["at"] >= pd.Timestamp(first)) & (events["at"] < pd.Timestamp(after))
     return _worn(events[window], what) if what.source.solid else _dosed(events[window], what, days)
 
@@ -86,7 +86,7 @@ def _worn(events: pd.DataFrame, what: Product) -> CarbonGiven:
     weighed = events[events["kind"] == EventKind.POLYMER_WEIGHED.value]
     day = weighed["at"].dt.normalize()
     if day.nunique() < 2:
-        return CarbonGiven(None, 0, "its pellets were not weighed twice")
+        return CarbonGiven(None, 0, "the pellets were not weighed twice")
     start, end = weighed.iloc[0], weighed.iloc[-1]
     added = events[
         (events["kind"] == EventKind.POLYMER_ADDED.value)
@@ -98,5 +98,9 @@ def _worn(events: pd.DataFrame, what: Product) -> CarbonGiven:
     worn = float(start["amount"]) + float(added["amount"].sum()) - float(end["amount"])
     days = int((day.iloc[-1] - day.iloc[0]).days)
     if worn < 0:
-        return CarbonGiven(None, days, "its pellets weigh more than was put in: weigh them dry")
+        return CarbonGiven(
+            None,
+            days,
+            "the pellets weigh more than was put in, so they were weighed wet or an addition is missing",
+        )
     return CarbonGiven(worn * what.source.carbon_share, days)

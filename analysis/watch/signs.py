@@ -50,6 +50,8 @@ def sign_findings(watched: Watched) -> Iterator[Finding]:
         yield _sulfide(watched, tank, notes[notes["tank"] == tank], kinds)
     for kind, said in ((EventKind.LOSS, _loss), (EventKind.FAULT, _fault)):
         rows = kinds.get(kind.value)
+        if rows is not None and kind is EventKind.FAULT:
+            rows = rows[~rows["note"].isin(set(notes["note"]))]  # a sign is said already
         if rows is not None:
             for name, own in rows.groupby("tank", sort=True):
                 if name in here:

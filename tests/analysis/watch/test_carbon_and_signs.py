@@ -84,13 +84,24 @@ def test_arms_that_drift_apart(trial):
     events = [*doses("q2-a", range(98), DAILY / 2), *EQUAL]
     names = {"polymer": "arm A", "liquid": "arm C"}
     tank, arms = carbon_findings(trial(97, events=events, names=names))
-    assert "Tank q2-a: by its events it was given 0.25 mg of carbon per litre and day" in tank.sentence
-    assert "50 % of the 0.5 planned" in tank.sentence
+    assert "as a share of the plan: q2-a 50 % (0.25 of 0.5), in mg per litre and day." in tank.sentence
+    assert (tank.site, tank.severity) == ("q2", Severity.SOON)
     assert "never make up" in tank.to_do.lower()
     assert arms.site is None
     assert (
         "arm A 0.5 mg of carbon per litre and day (100 % of the plan) in 1 tank; arm C 0.25" in arms.sentence
     )
+
+
+def test_a_dose_that_was_changed_on_purpose_and_what_bacteria_do_ask_for_nothing(trial, on_day):
+    acted = {"q2-a": (Acted(on_day(60), "dose halved"),)}
+    events = [*doses("q2-a", range(98), DAILY / 2), *weighed("q1-b", (60, 100), (90, 99))]
+    found = [one for one in carbon_findings(trial(97, events=events, acted=acted)) if one.site]
+    assert [(one.site, one.severity, one.to_do) for one in found] == [
+        ("q1", Severity.INFORMATION, ""),
+        ("q2", Severity.INFORMATION, ""),
+    ]
+    assert "Recorded on 1 May 2026: dose halved." in found[1].sentence
 
 
 def test_without_a_plan_arms_are_held_against_each_other(trial):
@@ -124,10 +135,10 @@ NOTES = {
 
 
 @pytest.mark.parametrize(("note", "sign"), NOTES.items())
-@pytest.mark.parametrize("kind", ["fault", "other"])
-def test_signs_of_sulfide_in_events(note, sign, kind, trial):
+@pytest.mark.parametrize(("kind", "otherwise"), [("fault", [Kind.FAULT]), ("other", [])])
+def test_signs_of_sulfide_in_events(note, sign, kind, otherwise, trial):
     found = list(sign_findings(trial(97, events=[("q1-b", 96, kind, float("nan"), "", note)])))
-    assert (Kind.SULFIDE in {one.kind for one in found}) is sign
+    assert [one.kind for one in found] == ([Kind.SULFIDE] if sign else otherwise)
     if sign:
         assert found[0].severity is Severity.NOW
         assert "Never lean in to smell" in found[0].to_do
