@@ -41,7 +41,7 @@ def test_worked_trial_runs_as_written(tmp_path, monkeypatch, capsys):
         # 3 says that rows are held, as the scenario means some to be.
         assert statuses[line] in {0, 3}, shown.err
         assert "Traceback" not in shown.err
-    assert [status for line, status in statuses.items() if " intake " not in line] == [0] * 8
+    assert {status for line, status in statuses.items() if " intake " not in line} == {0}
     assert (tmp_path / "quillmere-2025-report" / "report.html").stat().st_size > 10_000
 
 
