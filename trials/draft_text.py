@@ -4,87 +4,19 @@ from __future__ import annotations
 
 import datetime as dt
 import json
-import textwrap
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from analysis.tank_parameters import TankParameters
-from analysis.water.carbon import Product, product
-from analysis.water.doses import Basis, Dose, carbon_of, equal_dose, per_litre
-from analysis.water.husbandry import PELLET_LIFE, RAMP_DAYS, ramp_table, standing_for
-from schemas.errors import WaterError
+from analysis.water.husbandry import RAMP_DAYS
 from schemas.vocabulary import DesignKind
 from trials.cautions import cautions
+from trials.draft_arms import arms_text
+from trials.draft_wishes import BASELINE_DAYS
+from trials.toml_text import toml_comment, toml_number, toml_string
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-LITRES = 100.0
-"""Doses are written for so much water."""
-BASELINE_DAYS = 28
-_WIDTH = 112
-
-
-@dataclass(frozen=True)
-class TypedTank:
-    """A tank as somebody types it: ``id``, ``id,block`` or ``id,block,litres``."""
-
-    id: str
-    block: str = ""
-    volume: str = ""
-
-
-@dataclass(frozen=True)
-class Wishes:
-    """What a draft is made from.
-
-    Parameters
-    ----------
-    id, title, question, lead : str
-        ``question`` and ``lead`` may be empty.
-    start : datetime.date
-        First day of the baseline.
-    design : str
-        ``blocks`` or ``parallel``.
-    polymer, liquid : str
-        Sources as ``analysis.water.carbon.product`` reads them; empty leaves the arm out.
-    carbon : float
-        mg C per litre and day of both, at full dose.
-    blocks : int
-        Placeholder blocks (tanks an arm in parallel arms) where no tanks are given.
-    tanks : tuple of TypedTank
-        Typed tanks.
-    tanks_file : bytes or None
-        A tanks file, byte for byte, in place of typed ones.
-    weeks : int
-        Assessed.
-    worthwhile, effect, sd : float
-        Ratio worth having, ratio assumed, and standard deviation of logarithms assumed.
-    nitrate_limit, phosphate_limit : float
-        Lowest readings of the kits, mg/L.
-    seed_from : str
-        Public source of the seed; empty names a bag at an open meeting.
-    """
-
-    id: str
-    title: str
-    start: dt.date
-    question: str = ""
-    lead: str = ""
-    design: str = "blocks"
-    polymer: str = "phb"
-    liquid: str = "ethanol 40 %"
-    carbon: float = 0.7
-    blocks: int = 12
-    tanks: tuple[TypedTank, ...] = ()
-    tanks_file: bytes | None = None
-    weeks: int = 12
-    worthwhile: float = 0.80
-    effect: float = 0.60
-    sd: float = 0.35
-    nitrate_limit: float = 0.5
-    phosphate_limit: float = 0.02
-    seed_from: str = ""
+    from trials.draft_wishes import Wishes
 
 
 def protocol_text(wishes: Wishes, arms: Sequence[str]) -> str:
@@ -98,7 +30,7 @@ def protocol_text(wishes: Wishes, arms: Sequence[str]) -> str:
     sections = (
         _head(),
         _trial(wishes),
-        _arms(wishes),
+        arms_text(wishes),
         _design(wishes),
         _schedule(wishes),
         _kits(wishes),
@@ -112,132 +44,31 @@ def protocol_text(wishes: Wishes, arms: Sequence[str]) -> str:
 
 def _head() -> str:
     said = [
-        _comment(
+        toml_comment(
             "A draft of a protocol. Read it, change what your club would do otherwise, and register it only when all who "
             "take part agree: from then on it is sealed. Text behind # is for people and changes nothing."
         ),
-        _comment(
+        toml_comment(
             "Limits, doses and times here are common practice among keepers and have no source unless one is named; "
             "local codes, a vet and other licensed people stand above them."
         ),
         "#\n# Cautions",
-        *(_comment(f"- {text}", "  ") for text in cautions(doses=True)),
+        *(toml_comment(f"- {text}", "  ") for text in cautions(doses=True)),
     ]
     return "\n".join(said) + '\n\nformat = 1\ntanks = "tanks.csv" # one row a tank: id, block, volume_L'
 
 
 def _trial(wishes: Wishes) -> str:
-    lines = ["[trial]", f"id = {_text(wishes.id)}", f"title = {_text(wishes.title)}"]
+    lines = ["[trial]", f"id = {toml_string(wishes.id)}", f"title = {toml_string(wishes.title)}"]
     sources = " or ".join(name for name in (wishes.polymer, wishes.liquid) if name)
     question = wishes.question or (
         f"In a stocked marine tank with nitrate to spare, does {sources} at {wishes.carbon:g} mg of carbon per litre and "
         f"day bring nitrate to {wishes.worthwhile:g} of that under water changes alone, or lower?"
     )
-    lines.append(f"question = {_text(question)}")
+    lines.append(f"question = {toml_string(question)}")
     if wishes.lead:
-        lines.append(f"lead = {_text(wishes.lead)}")
+        lines.append(f"lead = {toml_string(wishes.lead)}")
     return "\n".join([*lines, 'licence = "CC-BY-4.0" # under which the data may be used'])
-
-
-def _arms(wishes: Wishes) -> str:
-    parts = [
-        "\n".join(
-            [
-                _comment(
-                    "Without a control, a season, a new bag of salt or a slow summer of feeding looks like an effect. All "
-                    "arms keep the same feed, water changes, skimmer and phosphate remover; the control runs an empty reactor."
-                ),
-                '[[arms]]\nid = "control"\nrole = "control"\ntitle = "Water changes alone"',
-            ]
-        )
-    ]
-    if wishes.polymer:
-        parts.append(_polymer_arm(wishes, _source(wishes.polymer, solid=True)))
-    if wishes.liquid:
-        parts.append(_liquid_arm(wishes, _source(wishes.liquid, solid=False)))
-    return "\n\n".join(parts)
-
-
-def _source(text: str, *, solid: bool) -> Product:
-    found = product(text)
-    if not found.source.dosed:
-        raise WaterError(found.source.cautions[0])
-    if found.source.solid != solid:
-        raise WaterError(
-            f"{found.label} {'dissolves' if solid else 'is a polymer'} and cannot be the "
-            f"{'polymer' if solid else 'liquid'} of this trial; give it as the {'liquid' if solid else 'polymer'}."
-        )
-    return found
-
-
-def _dose_of(what: Product, carbon: float) -> Dose:
-    """What of a source is to be given, or worn off, in a day in :data:`LITRES` litres."""
-    asked = Dose(carbon * LITRES / 1000, "g C", LITRES, daily=True)
-    return equal_dose(asked, what, what, Basis.CARBON)
-
-
-def _polymer_arm(wishes: Wishes, what: Product) -> str:
-    worn = _dose_of(what, wishes.carbon)
-    full = Dose(_rounded(standing_for(worn.amount)), "g", LITRES)
-    rate = float(TankParameters.pellet_rate)
-    given = per_litre(carbon_of(full, what), full) * rate
-    share = what.source.carbon_share
-    lines = [
-        _comment(
-            f"Equal carbon: {wishes.carbon:g} mg C per litre and day in {LITRES:g} L is {wishes.carbon * LITRES:g} mg C. "
-            f"{what.source.title} is {100 * share:.2f} % carbon by its formula, so {1000 * worn.amount:.1f} mg must be worn "
-            f"off each day. Bacteria wear off about {100 * rate:g} % a day once they have settled (assumed; six to nine "
-            f"months of life are common practice): {worn.amount:.4f} g x {PELLET_LIFE:.0f} d = "
-            f"{standing_for(worn.amount):.1f} g must stand in the reactor, written as {full}, which gives {given:.3f} mg C "
-            "per litre and day. Weigh dry pellets, at the start and at the end; a beaker of them is half air."
-        ),
-        _comment(_ramp_words(full) + " Top up what is worn off every six weeks (common practice)."),
-        *(_comment(f"Caution: {text}") for text in what.source.cautions),
-        "[[arms]]",
-        'id = "polymer"',
-        'role = "test"',
-        'title = "Polymer pellets in a fluidised reactor"',
-        f"carbon = {{ source = {_text(wishes.polymer)}, full_dose = {_text(str(full))} }}",
-    ]
-    return "\n".join(lines)
-
-
-def _liquid_arm(wishes: Wishes, what: Product) -> str:
-    exact = _dose_of(what, wishes.carbon)
-    full = Dose(_rounded(exact.amount), exact.unit, LITRES, daily=True)
-    given = per_litre(carbon_of(full, what), full)
-    each = (
-        f"1 mL of {what.label} holds {1000 * what.carbon_per_ml:.1f} mg C"
-        if what.carbon_per_ml is not None
-        else f"1 g of {what.label} holds {1000 * what.source.carbon_share:.1f} mg C"
-    )
-    lines = [
-        _comment(
-            f"Equal carbon: {each} (by formula and strength), so {wishes.carbon:g} mg C per litre and day in {LITRES:g} L is "
-            f"{wishes.carbon * LITRES:g} mg C = {exact.amount:.4f} {exact.unit} a day, written as {full}, which gives "
-            f"{given:.3f} mg C per litre and day. Equal carbon is not equal oxygen demand: burning it takes "
-            f"{what.source.oxygen_per_carbon:.2f} g of oxygen per g of carbon."
-        ),
-        _comment(
-            _ramp_words(full)
-            + " Give it in the morning, split or dripped; never double up after a missed day."
-        ),
-        *(_comment(f"Caution: {text}") for text in what.source.cautions),
-        "[[arms]]",
-        'id = "liquid"',
-        'role = "test"',
-        f"title = {_text(f'{what.source.title}, dosed each day')}",
-        f"carbon = {{ source = {_text(wishes.liquid)}, full_dose = {_text(str(full))} }}",
-    ]
-    return "\n".join(lines)
-
-
-def _ramp_words(full: Dose) -> str:
-    steps = ", ".join(f"day {step.day}: {step.dose.amount:.3g}" for step in ramp_table(full))
-    return (
-        f"Ramp, in {full.unit} for {LITRES:g} L: {steps}. A third of the full dose, raised to full over four weeks, lets "
-        "bacteria and animals follow (common practice, no source)."
-    )
 
 
 def _design(wishes: Wishes) -> str:
@@ -255,13 +86,13 @@ def _design(wishes: Wishes) -> str:
     return "\n".join(
         [
             "[design]",
-            f"kind = {_text(wishes.design)}",
-            _comment(why),
-            _comment(
+            f"kind = {toml_string(wishes.design)}",
+            toml_comment(why),
+            toml_comment(
                 "The seed is public and comes after the seal, so that nobody can shop for a draw; drawing it at the end of "
                 "the baseline, nobody measures the baseline knowing which tank will be treated."
             ),
-            f"seed_from = {_text(source)}",
+            f"seed_from = {toml_string(source)}",
         ]
     )
 
@@ -272,13 +103,13 @@ def _schedule(wishes: Wishes) -> str:
             "[schedule]",
             f"start = {wishes.start.isoformat()}",
             "phases = [",
-            _comment(
+            toml_comment(
                 "Baseline of four weeks: five readings tell where a tank stands better than one, and a tank taken in because "
                 "it read high falls back by itself.",
                 "    ",
             ),
             f'    {{ id = "baseline", days = {BASELINE_DAYS} }},',
-            _comment(
+            toml_comment(
                 "Ramp of four weeks: the dose rises from a third to full, and bacteria take three to four weeks to settle on "
                 "a polymer (common practice, no source), so these weeks are not assessed.",
                 "    ",
@@ -286,7 +117,7 @@ def _schedule(wishes: Wishes) -> str:
             f'    {{ id = "ramp", days = {RAMP_DAYS} }},',
             f'    {{ id = "assessment", days = {7 * wishes.weeks} }},',
             "]",
-            _comment(
+            toml_comment(
                 "Weekly: more often helps little, since one week's water leans on the last; keep the weekday and the hour, "
                 "before feeding and dosing. Oxygen is read with a meter before the lights come on, when it is lowest."
             ),
@@ -308,12 +139,12 @@ def _kits(wishes: Wishes) -> str:
     )
     return "\n\n".join(
         [
-            _comment(
+            toml_comment(
                 "The lowest reading that each kit can show, from its leaflet: less is written with <, never as 0. Name every "
                 "kit in use; one tank keeps to one kit throughout."
             ),
             *(
-                f'[[kits]]\nid = "{name}"\nvariable = "{variable}"\nlimit = {_number(limit)}\nunit = "mg/L"'
+                f'[[kits]]\nid = "{name}"\nvariable = "{variable}"\nlimit = {toml_number(limit)}\nunit = "mg/L"'
                 for name, variable, limit in kits
             ),
         ]
@@ -328,13 +159,13 @@ def _endpoints(wishes: Wishes) -> str:
                 f'title = "Mean {variable} at full dose"\nvariable = "{variable}"\nsummary = "mean"',
                 'phase = "assessment"\nbaseline = "adjust" # tanks that began low are not credited to their arm',
                 'scale = "ratio"\nbetter = "lower"',
-                f"worthwhile = {_number(worthwhile)}",
+                f"worthwhile = {toml_number(worthwhile)}",
             ]
         )
 
     return "\n\n".join(
         [
-            _comment(
+            toml_comment(
                 "One primary endpoint, so that nobody picks the best of many afterwards. worthwhile is the ratio that would "
                 "be worth the price and the work; agree on it before there are readings."
             ),
@@ -355,11 +186,11 @@ def _analysis(arms: Sequence[str]) -> str:
         [
             "[analysis]",
             "alpha = 0.05",
-            _comment(
+            toml_comment(
                 "own: each comparison by the tanks that it compares, since dosed tanks vary more than untouched ones."
             ),
             'variance = "own"',
-            _comment(
+            toml_comment(
                 "holm: the comparisons share the error rate, so that more of them do not find more by chance."
             ),
             'multiplicity = "holm"',
@@ -371,12 +202,20 @@ def _analysis(arms: Sequence[str]) -> str:
 def _planning(wishes: Wishes) -> str:
     return "\n".join(
         [
-            _comment(
+            toml_comment(
                 "Assumed, never evidence: `fairtank plan` works out from them what the trial could show. effect is the ratio "
                 "of nitrate to the control's; sd is that between tanks of one block, of the logarithm, after the baseline is "
                 "taken into account. Better ones come from your own earlier readings."
             ),
-            f"[planning]\neffect = {_number(wishes.effect)}\nsd = {_number(wishes.sd)}",
+            f"[planning]\neffect = {toml_number(wishes.effect)}\nsd = {toml_number(wishes.sd)}",
+            toml_comment(
+                "Take the # away and put your own figures, in one currency, and `fairtank plan --search` finds the cheapest "
+                "trial that is likely to show the effect:"
+            ),
+            "# cost_kit_test = 0.80       # of one test",
+            "# cost_tank_week = 3.00      # of keeping a tank for a week",
+            "# cost_hour = 12.00          # of an hour of somebody's time",
+            "# minutes_per_sampling = 20  # of that time, for one tank on one sampling day",
         ]
     )
 
@@ -414,44 +253,16 @@ def _stop_rules() -> str:
     )
     return "\n\n".join(
         [
-            _comment(
+            toml_comment(
                 "Animals come before data. Whoever meets a rule acts at once and writes it down; a rescue is always allowed and "
                 "never counts against the tank. A vet, or whoever is licensed to, decides about sick animals. Stop the carbon, too, "
                 "on a smell of rotten eggs (leave, ventilate, never lean in), on cloudy water, or on an animal's death that nobody "
                 "can explain."
             ),
             *(
-                f'{_comment(why)}\n[[stop_rules]]\nvariable = "{variable}"\n{bound}\nconsecutive = {times}\n'
-                f"action = {_text(action)}"
+                f'{toml_comment(why)}\n[[stop_rules]]\nvariable = "{variable}"\n{bound}\nconsecutive = {times}\n'
+                f"action = {toml_string(action)}"
                 for variable, bound, times, action, why in rules
             ),
         ]
-    )
-
-
-def _rounded(amount: float) -> float:
-    """Three significant digits: what a syringe or a kitchen balance can tell."""
-    return float(f"{amount:.3g}")
-
-
-def _number(value: float) -> str:
-    """A number as TOML has it."""
-    return repr(float(value))
-
-
-def _text(text: str) -> str:
-    """A text as TOML has it: JSON's escapes are TOML's, but for DEL."""
-    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007F")
-
-
-def _comment(text: str, hanging: str = "") -> str:
-    """A comment on as many lines as it needs; ``hanging`` indents what follows a dash, or all of it in a list."""
-    lead = hanging if hanging and not text.startswith("- ") else ""
-    follow = hanging if text.startswith("- ") else ""
-    return textwrap.fill(
-        text,
-        _WIDTH,
-        initial_indent=f"{lead}# ",
-        subsequent_indent=f"{lead}# {follow}",
-        break_long_words=False,
     )

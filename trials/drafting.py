@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING
 
 from schemas.errors import FairtankError, UsageError
 from schemas.vocabulary import DesignKind
-from trials.draft_text import TypedTank, Wishes, protocol_text
+from trials.draft_text import protocol_text
+from trials.draft_wishes import TypedTank, Wishes
 from trials.protocol_file import LoadedProtocol, load
 
 if TYPE_CHECKING:

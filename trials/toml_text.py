@@ -1,14 +1,18 @@
-"""TOML text read, or the one mistake of syntax in it with its line, in words that lead to the remedy."""
+"""TOML text read, or the one mistake of syntax in it with its line, in words that lead to the remedy; and written."""
 
 from __future__ import annotations
 
+import json
 import re
+import textwrap
 import tomllib
 from typing import Any
 
 from schemas.errors import Mistake
 from schemas.plain_words import quoted
 
+WIDTH = 112
+"""Columns of a comment."""
 _POSITION = re.compile(r" \(at (?:line (\d+), column (\d+)|end of document)\)$")
 _BY_LINE = (
     (re.compile("[\u00ab\u00bb\u2018-\u201f]"), 'use straight quotes, "like these"'),
@@ -67,3 +71,26 @@ def _syntax_mistake(message: str, text: str) -> Mistake:
     if remedy is None:
         remedy = next((remedy for sign, remedy in _BY_LINE if sign.search(line)), _OTHERWISE)
     return Mistake(place, f"{quoted(line)} cannot be read as TOML", remedy)
+
+
+def toml_number(value: float) -> str:
+    """A number as TOML has it."""
+    return repr(float(value))
+
+
+def toml_string(text: str) -> str:
+    """A text as TOML has it: JSON's escapes are TOML's, but for DEL."""
+    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007F")
+
+
+def toml_comment(text: str, hanging: str = "") -> str:
+    """A comment on as many lines as it needs; ``hanging`` indents what follows a dash, or all of it in a list."""
+    lead = hanging if hanging and not text.startswith("- ") else ""
+    follow = hanging if text.startswith("- ") else ""
+    return textwrap.fill(
+        text,
+        WIDTH,
+        initial_indent=f"{lead}# ",
+        subsequent_indent=f"{lead}# {follow}",
+        break_long_words=False,
+    )

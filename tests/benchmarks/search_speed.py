@@ -4,7 +4,7 @@ import argparse
 import datetime as dt
 import time
 
-from trials.draft_text import Wishes as Draft
+from trials.draft_wishes import Wishes as Draft
 from trials.drafting import checked, draft
 from trials.planning_search import Wishes, search, search_tanks
 from trials.planning_trials import simulate_tanks

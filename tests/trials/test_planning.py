@@ -13,7 +13,7 @@ from schemas.errors import AnalysisError, FairtankError, UsageError
 from schemas.protocol import Protocol
 from schemas.vocabulary import Baseline, Multiplicity, Variance
 from trials.arm_doses import arm_doses
-from trials.draft_text import Wishes
+from trials.draft_wishes import Wishes
 from trials.drafting import checked, draft
 from trials.planning import MEMORY, layout_of, plan
 from trials.planning_search import Wishes as SearchWishes

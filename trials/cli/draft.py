@@ -83,7 +83,7 @@ def draft(  # noqa: C901 - one question after another
     as_json: JsonOption = False,
 ) -> None:
     """Write a commented protocol from a few answers; what is proposed has its reason beside it."""
-    from trials.draft_text import Wishes
+    from trials.draft_wishes import Wishes
     from trials.drafting import checked, typed_tank, write
     from trials.drafting import draft as drafted
 
