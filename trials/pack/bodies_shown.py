@@ -55,7 +55,9 @@ def stand_in(line: ChainLine, form: type[B]) -> B:
     try:
         return form.model_validate_json(json.dumps(filled))
     except ValidationError:
-        raise PackError(f"{layout.CHAIN}, entry {line.number}, is not a {line.kind} in its form.") from None
+        raise PackError(
+            f"{layout.CHAIN}, entry {line.number}, is not in the form of its kind, {line.kind}."
+        ) from None
 
 
 def refuse_other_forms(lines: list[ChainLine]) -> None:

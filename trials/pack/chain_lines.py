@@ -136,7 +136,7 @@ def read_lines(content: bytes, path: str) -> tuple[ChainLine, ...]:
         try:
             raw = json.loads(text)
             line = ChainLine(**{name: raw.pop(name, None) for name in _FIELDS})
-        except (ValueError, AttributeError, RecursionError):
+        except (AttributeError, RecursionError, TypeError, ValueError):
             raise PackError(f"{path}, line {number}, is not JSON as an entry of the chain is.") from None
         if raw or not _is_entry(line):
             raise PackError(f"{path}, line {number}, is not an entry of the chain.")

@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING
 from pydantic import ValidationError
 
 from analysis.document import document
+from analysis.numerals import count
 from schemas.errors import AnalysisError, FairtankError, PackError
-from schemas.plain_words import counted
 from trials import __version__
 from trials.pack import layout
 from trials.pack.archive import read_archive
@@ -90,13 +90,15 @@ def check_pack(path: Path, head: str | None = None, say: Callable[[str], None] =
         found += chain_findings(
             contents.lines, content(files, layout.HEAD).decode("ascii", "replace").strip()
         )
-        found += _protocol_findings(contents)
         notes += _withheld(contents)
-        say("Drawing the allocation again, and holding readings against their entries")
-        found += record_findings(contents, say)
-        if not any(finding.what in {"protocol", "form"} for finding in found):
-            say("Computing every number again")
-            found += _number_findings(contents, files)
+        wrong = list(_protocol_findings(contents))
+        found += wrong
+        if wrong:
+            notes.append(
+                "Allocation, readings and numbers were not checked: the protocol is not the registered one."
+            )
+        else:
+            found += _record_and_numbers(contents, files, say)
     except PackError as error:
         found.append(Finding("form", _named(str(error), files), f"{error} The rest could not be checked."))
         return PackCheck(tuple(found), tuple(notes), None, digest)
@@ -114,6 +116,18 @@ def check_pack(path: Path, head: str | None = None, say: Callable[[str], None] =
             "against their sums only."
         )
     return PackCheck(tuple(found), tuple(notes), contents.head, digest)
+
+
+def _record_and_numbers(
+    contents: Contents, files: Mapping[str, bytes], say: Callable[[str], None]
+) -> Iterator[Finding]:
+    say("Drawing the allocation again, and holding readings against their entries")
+    found = list(record_findings(contents, say))
+    yield from found
+    # What no register would hold cannot be analysed either.
+    if not any(finding.what == "form" for finding in found):
+        say("Computing every number again")
+        yield from _number_findings(contents, files)
 
 
 def _publication(path: Path, files: Mapping[str, bytes]) -> PackCheck:
@@ -207,7 +221,7 @@ def _protocol_findings(contents: Contents) -> Iterator[Finding]:
                 f"{path} is not the protocol of entry {line.number}: its SHA-256 is not {digest}.",
             )
     try:
-        if contents.models and contents.sealed.trial.id != contents.own[0].trial:
+        if contents.sealed.trial.id != contents.trial:
             yield Finding("protocol", layout.SEALED, f"{layout.SEALED} is the protocol of another trial.")
     except ValidationError:
         yield Finding(
@@ -221,7 +235,7 @@ def _withheld(contents: Contents) -> list[str]:
     notes = []
     if withheld:
         notes.append(
-            f"The bodies of {counted(withheld, 'entry' if withheld == 1 else 'entrie')} are withheld, since they may name "
+            f"The bodies of {count(withheld, 'entry', 'entries')} are withheld, since they may name "
             "people: their digests were followed from entry to entry, but what is shown of them cannot be hashed again."
         )
     if other:

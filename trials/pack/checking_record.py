@@ -16,6 +16,7 @@ from trials import allocation
 from trials.allocation.baseline import baseline_means
 from trials.pack import layout
 from trials.pack.bodies_shown import stand_in
+from trials.pack.persons import folded
 from trials.pack.reading import allocation_of
 from trials.pack.taking_in_again import intake_findings
 from trials.register.amending import corrected, corrected_events
@@ -58,6 +59,7 @@ def record_findings(contents: Contents, say: Callable[[str], None]) -> Iterator[
         if line.kind == Kind.INTAKE:
             yield from _intake(contents, line, taken)
     yield from _held(contents)
+    yield from _persons(contents)
     yield from _sources(contents)
     if contents.texts:
         say("Taking every file in again")
@@ -214,6 +216,12 @@ def _held(contents: Contents) -> Iterator[Finding]:
         index=False
     ):
         waiting.setdefault((entry, sheet, row), []).append(code)
+    for entry, _, row in (place for place, codes in reasons.items() if codes is None):
+        yield Finding(
+            "rows",
+            layout.ROWS.path,
+            f"{layout.ROWS.path}: the reasons of row {row} of entry {entry} cannot be read.",
+        )
     for place, codes in waiting.items():
         if reasons.get(place) != codes:
             yield Finding(
@@ -229,6 +237,26 @@ def _codes(reasons: str) -> list[str] | None:
         return [str(reason["code"]) for reason in json.loads(reasons)]
     except (KeyError, TypeError, ValueError):
         return None
+
+
+def _persons(contents: Contents) -> Iterator[Finding]:
+    """Whether the table of persons lists those who stand in the pack, codes in their order."""
+    people = contents.frames["persons"]
+    tables = ("readings", "superseded", "events", "superseded_events", "check_readings")
+    there = {name for table in tables for name in contents.frames[table]["by"]}
+    there |= {line.content["by"] for line in contents.own if "by" in line.content}
+    listed = [
+        name if named else f"P{number}"
+        for number, (name, named) in enumerate(people[["person", "named"]].itertuples(index=False), 1)
+    ]
+    if people["person"].tolist() != listed or {folded(name) for name in there if name} != set(
+        map(folded, listed)
+    ):
+        yield Finding(
+            "persons",
+            layout.PERSONS.path,
+            f"{layout.PERSONS.path} does not list those who stand in the pack, in order.",
+        )
 
 
 def _sources(contents: Contents) -> Iterator[Finding]:

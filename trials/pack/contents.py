@@ -78,10 +78,10 @@ class Contents:
         """The protocol in force."""
         return self.models[self.digest]
 
-    @property
+    @cached_property
     def trial(self) -> str:
-        """The trial's id."""
-        return self.sealed.trial.id
+        """The trial's id, as the entry of its seal has it."""
+        return next(line.trial for line in self.lines if line.trial is not None)
 
     @property
     def own(self) -> list[ChainLine]:

@@ -86,6 +86,14 @@ def _resource(path: str, content: bytes, table: Table | None) -> dict[str, Any]:
         "format": "csv",
         "mediatype": "text/csv",
         "encoding": "utf-8",
+        # Written out, since programs that guess it are led astray by what people write in notes.
+        "dialect": {
+            "delimiter": ",",
+            "lineTerminator": "\r\n",
+            "quoteChar": '"',
+            "doubleQuote": True,
+            "header": True,
+        },
         "title": table.title,
         "schema": _schema(table),
     }

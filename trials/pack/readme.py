@@ -20,8 +20,8 @@ if TYPE_CHECKING:
     from analysis.records import Analysis
     from trials.pack.contents import Contents
 
-_MARKUP = re.compile(r"[\\`*_{}\[\]<>#|~$!]|^[-+=]|^\d+(?=[.)])")
-_LINKS = {"&": "&amp;", "://": "&#58;//", "@": "&#64;", "www.": "www&#46;"}
+_MARKUP = re.compile(r"[\\`*_{}\[\]#|~$!]|^[-+=]|^\d+(?=[.)])")
+_ENTITIES = {"&": "&amp;", "<": "&lt;", ">": "&gt;", "://": "&#58;//", "@": "&#64;", "www.": "www&#46;"}
 _LONGEST = 2_000
 
 
@@ -31,10 +31,10 @@ def harmless(text: str) -> str:
     Examples
     --------
     >>> harmless("Pellets (in a reactor)\n# <b>best</b>, see http://example.org")
-    'Pellets (in a reactor) \\# \\<b\\>best\\</b\\>, see http&#58;//example.org'
+    'Pellets (in a reactor) \\# &lt;b&gt;best&lt;/b&gt;, see http&#58;//example.org'
     """
     shown = _MARKUP.sub(_escaped, plain(text, _LONGEST))
-    for sign, instead in _LINKS.items():
+    for sign, instead in _ENTITIES.items():
         shown = re.sub(re.escape(sign), instead, shown, flags=re.IGNORECASE)
     return shown
 
