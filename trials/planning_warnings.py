@@ -14,6 +14,7 @@ from analysis.dosed_tanks import LOW_PHOSPHATE
 from analysis.numerals import quantity
 from analysis.tank_model import NITRATE_PER_N, PHOSPHATE_PER_P, Dosing, run
 from analysis.tank_parameters import TankParameters
+from analysis.watch.carbon import CARBON_TOLERANCE
 from analysis.water.carbon import BIOMASS
 from analysis.water.oxygen import saturation
 from analysis.water.stoichiometry import GROWTH_EFFICIENCY, runs_out
@@ -33,8 +34,6 @@ if TYPE_CHECKING:
     from schemas.protocol import Endpoint, Protocol
     from trials.arm_doses import ArmDose
 
-CARBON_TOLERANCE = 0.20
-"""Arms within a fifth of each other's carbon count as equal: our own line, common in dosing, no source."""
 OXYGEN_SHARE = 0.25
 """Of the oxygen in saturated water that a dose may use at once before it is said: our own line, no source."""
 FEED_UNEVEN = 0.25

@@ -34,7 +34,7 @@ def reminder(trial: str, site: str | None, watch: Watch) -> str:
     watch : Watch
         Of the whole trial.
     """
-    own = [one for one in watch.findings if one.site == site and one.to_do and (one.tank or site is not None)]
+    own = [one for one in watch.findings if one.to_do and _is_of(one, site)]
     animals = [one for one in own if one.kind in ABOUT_ANIMALS]
     late = [one for one in own if one.kind in _LATE]
     other = [one for one in own if one not in animals and one not in late and one.needs_a_person]
@@ -49,6 +49,11 @@ def reminder(trial: str, site: str | None, watch: Watch) -> str:
     if animals:
         parts.append("\n".join(_wrapped(caution, "") for caution in cautions_at_the_tank()))
     return "\n\n".join(parts) + "\n"
+
+
+def _is_of(one: Finding, site: str | None) -> bool:
+    """Whether a finding is a site's own; what names neither site nor tank is mostly the lead's."""
+    return one.site == site and (site is not None or one.tank is not None or one.kind in _LATE)
 
 
 def _due(site: str | None, watch: Watch) -> str:

@@ -267,7 +267,9 @@ def test_tanks_without_sites(tmp_path, monkeypatch, capsys):
     (tmp_path / "protocol.toml").write_text(text, encoding="utf-8")
     assert main(["register", "protocol.toml"]) == 0
     assert main(["watch", "--today", "2026-04-08", "--messages", "m", "--ics", "d.ics"]) == 3
-    assert (tmp_path / "m" / "try.txt").exists()
+    assert (
+        "Late:\n- Nothing is in from the tanks that name no site" in (tmp_path / "m" / "try.txt").read_text()
+    )
     assert "Nothing is in from the tanks that name no site" in " ".join(capsys.readouterr().out.split())
     assert main(["watch", "--site", "s1"]) == 2
     assert "no tank of try names a site" in capsys.readouterr().err
