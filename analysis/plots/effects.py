@@ -109,7 +109,7 @@ def figure(endpoint: EndpointResult, protocol: Protocol, *, width: float = WIDTH
         + scale_y_continuous(limits=(0, top), breaks=[], minor_breaks=[], expand=(0, 0))
         + labs(x=_axis_title(endpoint, protocol, plan), y="")
         + captioned(_caption(endpoint, rows, axis), width)
-        + look(width, top + (1.05 if plan.wide else 1.55))
+        + look(width, top + (0.9 if plan.wide else 1.45))
         + theme(
             panel_border=element_blank(),
             panel_grid_major_y=element_blank(),

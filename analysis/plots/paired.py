@@ -11,7 +11,6 @@ from plotnine import (
     geom_boxplot,
     geom_line,
     geom_linerange,
-    geom_point,
     geom_segment,
     geom_text,
     ggplot,
@@ -21,6 +20,7 @@ from plotnine import (
 
 from analysis.numerals import count, plain, quantity
 from analysis.plots.axes import Axis, value_axis
+from analysis.plots.marked import geom_tank_point, told
 from analysis.plots.theme import (
     INK,
     RULE,
@@ -46,6 +46,8 @@ if TYPE_CHECKING:
 MOST_TANKS = 600
 """Beyond this, boxes stand for tanks, and the caption says so."""
 MOST_NAMED_BLOCKS = 14
+_NAMES_FROM = 5.0
+"""Inches of width below which blocks are not named."""
 _NAME_SIZE = 7.0
 _NARROW = 11
 """Letters under an arm's column below which a legend names the arms instead."""
@@ -80,14 +82,14 @@ def figure(endpoint: EndpointResult, protocol: Protocol, *, width: float = WIDTH
     return (
         ggplot(numbers, aes("x", "y"))
         + _means(endpoint, protocol)
-        + _tanks(endpoint, numbers, axis, room // 2)
+        + _tanks(endpoint, numbers, axis, room // 2 if _named(numbers, width) else 0)
         + arm_scales(protocol, n, width, legend=narrow)
         + axis.scale_y()
         + scale_x_continuous(
             breaks=list(range(len(arms))),
             labels=labels,
             minor_breaks=[],
-            limits=(-0.75 if _named(numbers) else -0.5, len(arms) - 0.5),
+            limits=(-0.75 if _named(numbers, width) else -0.5, len(arms) - 0.5),
             expand=(0, 0),
         )
         + labs(x="", y=_axis_title(endpoint, protocol))
@@ -131,11 +133,15 @@ def _shape(endpoint: EndpointResult, protocol: Protocol) -> pd.DataFrame:
             report(tank.y if tank.y_lowest is None else tank.y_lowest),
             report(tank.y if tank.y_highest is None else tank.y_highest),
             tank.censored > 0,
+            told(
+                tank.tank,
+                f"{tank.tank}, {plain(protocol.arm(tank.arm).title, 60)}: {quantity(report(tank.y))}",
+            ),
         )
         for tank in endpoint.tanks
         if tank.y is not None
     ]
-    columns = ["arm", "block", "x", "y", "lowest", "highest", "censored"]
+    columns = ["arm", "block", "x", "y", "lowest", "highest", "censored", "told"]
     return pd.DataFrame(rows, columns=columns).astype(
         {"x": float, "y": float, "lowest": float, "highest": float}
     )
@@ -148,7 +154,7 @@ def _exp(value: float) -> float:
 def _tanks(endpoint: EndpointResult, numbers: pd.DataFrame, axis: Axis, room: int) -> list[Any]:
     """Draw the tanks: joined by block, side by side without blocks, as boxes where there are very many.
 
-    ``room`` is the number of letters that the name of a block may have.
+    ``room`` is the number of letters that the name of a block may have, 0 where none are written.
     """
     if len(numbers) > MOST_TANKS:
         return [
@@ -163,7 +169,7 @@ def _tanks(endpoint: EndpointResult, numbers: pd.DataFrame, axis: Axis, room: in
         joined = _joined(numbers, log=endpoint.scale is Scale.RATIO)
         thin = 0.5 if _joined_count(numbers) <= MOST_NAMED_BLOCKS else 0.35
         layers = [geom_line(aes(group="block"), joined, color="#b3b3b3", size=thin)]
-        layers += _block_names(joined, axis, room) if _named(numbers) else []
+        layers += _block_names(joined, axis, room) if room else []
     uncertain = numbers[numbers["lowest"] < numbers["highest"]]
     size = 2.4 if len(numbers) <= 60 else 1.5
     return [
@@ -171,9 +177,11 @@ def _tanks(endpoint: EndpointResult, numbers: pd.DataFrame, axis: Axis, room: in
         geom_linerange(
             aes(ymin="lowest", ymax="highest", color="arm"), uncertain, size=0.7, show_legend=False
         ),
-        geom_point(aes(color="arm", shape="arm"), numbers[~numbers["censored"]], size=size, stroke=0.3),
-        geom_point(
-            aes(color="arm", shape="arm"),
+        geom_tank_point(
+            aes(color="arm", shape="arm", told="told"), numbers[~numbers["censored"]], size=size, stroke=0.3
+        ),
+        geom_tank_point(
+            aes(color="arm", shape="arm", told="told"),
             numbers[numbers["censored"]],
             size=size,
             stroke=0.7,
@@ -211,8 +219,9 @@ def _joined_count(numbers: pd.DataFrame) -> int:
     return int(numbers.loc[numbers["block"] != "", "block"].nunique())
 
 
-def _named(numbers: pd.DataFrame) -> bool:
-    return 0 < _joined_count(numbers) <= MOST_NAMED_BLOCKS
+def _named(numbers: pd.DataFrame, width: float) -> bool:
+    """Whether there is room for the names of the blocks."""
+    return width >= _NAMES_FROM and 0 < _joined_count(numbers) <= MOST_NAMED_BLOCKS
 
 
 def _block_names(joined: pd.DataFrame, axis: Axis, room: int) -> list[Any]:

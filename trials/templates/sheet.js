@@ -106,16 +106,22 @@
     const kit = kitOf(variable) ? kitOf(variable).value : "";
     return variable.units.find((one) => one.kits.some((known) => known.id === kit)) || variable.units[0];
   }
+  /* The kit that was chosen, or the only one there is. */
+  function usedKit(variable) {
+    const kits = unitOf(variable).kits, chosen = kitOf(variable) ? kitOf(variable).value : "";
+    return kits.find((one) => one.id === chosen) || (!kitOf(variable) && kits.length === 1 ? kits[0] : null);
+  }
   function lowestOf(variable) {
-    const kit = kitOf(variable) ? kitOf(variable).value : "";
-    const known = unitOf(variable).kits.find((one) => one.id === kit);
-    return known ? "<" + known.limit : variable.units[0].example;
+    const kit = usedKit(variable);
+    return kit ? "<" + kit.limit : unitOf(variable).example;
   }
   function showUnits() {
     for (const variable of sheet.variables) {
       const unit = unitOf(variable);
       at("value-" + variable.id + "-unit").textContent = unit.shown ? ", " + unit.shown : "";
-      at("value-" + variable.id + "-hint").textContent = unit.help;
+      const kit = usedKit(variable);
+      const card = kit && kit.steps.length ? ` Colour card: the nearest of ${kit.steps.join(", ")}.` : "";
+      at("value-" + variable.id + "-hint").textContent = unit.help.replace(unit.example, lowestOf(variable)) + card;
     }
   }
   function showPlanned() {
