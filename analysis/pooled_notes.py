@@ -67,9 +67,13 @@ def _turns(pooled: Pooled) -> Iterator[str]:
                 "With each trial's variance made larger for its few degrees of freedom the reading would be "
                 f"“{fit.verdict}”."
             )
-    for left in pooled.leave_one_out:
-        if len(pooled.trials) > 2 and left.verdict != pooled.verdict:
-            yield f"Without {left.name} the reading would be “{left.verdict}”: it rests on that trial."
+    turning: dict[str, list[str]] = {}
+    for left in pooled.leave_one_out if len(pooled.trials) > 2 else ():
+        if left.verdict != pooled.verdict:
+            turning.setdefault(str(left.verdict), []).append(left.name)
+    for verdict, names in turning.items():
+        rests = "that trial" if len(names) == 1 else "each of them"
+        yield f"Without {listed(names)} the reading would be “{verdict}”: it rests on {rests}."
 
 
 def _margins(pooled: Pooled) -> Iterator[str]:

@@ -175,8 +175,8 @@ class NextTrial:
         Chance that a further trial's true effect lies in the direction of the estimate.
     settling : int or None
         The size of one further trial after which the pooled interval would be read as settled, were the estimate
-        to stay; ``settling_trials`` counts trials of the size ``on_average`` (else ``for_estimate``) where one is
-        not enough.
+        to stay; ``settling_trials`` counts trials like those so far (of their median variance) where one is not
+        enough.
     settling_trials : int or None
     settled : bool
         True where nothing is left to settle.

@@ -54,7 +54,7 @@ def size_words(question: PooledQuestion, value: float, places: int | None = None
     if question.scale is Scale.RATIO:
         if shown >= _TIMES_FROM:
             return f"{quantity(shown, 2 if shown < 10 else 3)} times as high"
-        size = abs(shown - 1) * 100
+        size = round(abs(shown - 1) * 100, 9)  # 0.9 is 10 % lower, not 9.999...
         text = number(size, places_for(size) if places is None else places)
         return f"{text} % {way}" if value else "the same"
     text = quantity(abs(shown)) if places is None else number(abs(shown), places)
@@ -97,7 +97,7 @@ def prediction_words(pooled: Pooled) -> str:
     low, high = pooled.prediction.low, pooled.prediction.high
     level = quantity(100 * (1 - pooled.alpha))
     return (
-        f"The true effect of a further trial of the same kind is expected between {interval_words(pooled.question, low, high)} "
+        f"The true effect of a further trial of the same kind is expected from {interval_words(pooled.question, low, high)} "
         f"({level} % prediction interval)."
     )
 
@@ -164,11 +164,10 @@ def _next(pooled: Pooled, plan: NextTrial) -> list[str]:
 def _settling(plan: NextTrial, noun: str, each: str) -> str:
     if plan.settling is not None:
         return f"One more trial of {count(plan.settling, noun)}{each} would settle it, were the estimate to stay."
-    size = plan.on_average or plan.for_estimate
-    if plan.settling_trials is not None and size is not None:
+    if plan.settling_trials is not None:
         return (
-            f"One more trial, however large, would not settle it, since trials differ among themselves; about "
-            f"{count(plan.settling_trials, 'trial')} of {count(size, noun)}{each} would, were the estimate to stay."
+            f"One more trial of up to {MOST} {noun}s{each} would not settle it; about {plan.settling_trials} more like those "
+            "so far would, were the estimate to stay."
         )
     return "More trials of this kind would hardly settle it, were the estimate to stay: it lies too near to the margin."
 

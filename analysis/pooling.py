@@ -14,13 +14,20 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy import stats
-from statsmodels.stats.meta_analysis import combine_effects
 
 from analysis import conclusions
 from analysis.next_trial import next_trial
 from analysis.pooled_notes import notes_of
 from analysis.pooled_records import Heterogeneity, Pooled, PooledFit, Prediction, TrialEffect
-from analysis.random_effects import ones, paule_mandel, q_profile, reml, typical_variance, weighted
+from analysis.random_effects import (
+    dersimonian_laird,
+    ones,
+    paule_mandel,
+    q_profile,
+    reml,
+    typical_variance,
+    weighted,
+)
 from analysis.trial_modifiers import modifier_slopes, small_study
 from schemas.errors import AnalysisError
 from schemas.vocabulary import Verdict
@@ -31,6 +38,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from analysis.pooled_records import PooledQuestion
+    from analysis.random_effects import Weighted
 
     Floats = NDArray[np.float64]
 
@@ -182,18 +190,13 @@ def _random(
 
 def _beside(trials: Sequence[TrialEffect], y: Floats, v: Floats, alpha: float) -> tuple[PooledFit, ...]:
     """Other ways: fixed effect, DerSimonian and Laird, Paule and Mandel, and variances made larger for few degrees."""
-    shift = float(y.mean())
-    older = combine_effects(y - shift, v, method_re="dl")
-    fits = [
-        _normal("fixed-effect", len(y), older.mean_effect_fe + shift, older.sd_eff_w_fe, alpha),
-    ]
-    if older.tau2 > 0:
-        laird = _normal("dersimonian-laird", len(y), older.mean_effect_re + shift, older.sd_eff_w_re, alpha)
-    else:
-        laird = replace(fits[0], name="dersimonian-laird")
-    fits.append(replace(laird, tau2=max(0.0, float(older.tau2))))
     x = ones(len(y))
-    fits.append(_random(y, v, paule_mandel(y, v, x), alpha, "paule-mandel-hartung-knapp"))
+    fixed, laird = weighted(y, v, x, 0.0), weighted(y, v, x, dersimonian_laird(y, v))
+    fits = [
+        _normal("fixed-effect", fixed, alpha, tau2=None),
+        _normal("dersimonian-laird", laird, alpha, tau2=laird.tau2),
+        _random(y, v, paule_mandel(y, v, x), alpha, "paule-mandel-hartung-knapp"),
+    ]
     df = np.array([math.inf if trial.df is None else trial.df for trial in trials])
     if np.isfinite(df).any() and (df > 2).all():
         larger = v / (1 - 2 / df)  # the variance of t on df degrees of freedom is df / (df - 2)
@@ -201,12 +204,11 @@ def _beside(trials: Sequence[TrialEffect], y: Floats, v: Floats, alpha: float) -
     return tuple(fits)
 
 
-def _normal(name: str, k: int, estimate: float, se: float, alpha: float) -> PooledFit:
-    half = float(stats.norm.isf(alpha / 2)) * float(se)
+def _normal(name: str, fit: Weighted, alpha: float, *, tau2: float | None) -> PooledFit:
+    estimate, se = float(fit.coefficients[0]), math.sqrt(float(fit.covariance[0, 0]))
+    half = float(stats.norm.isf(alpha / 2)) * se
     p = 2 * float(stats.norm.sf(abs(estimate) / se))
-    return PooledFit(
-        name, k, float(estimate), float(se), None, float(estimate - half), float(estimate + half), p
-    )
+    return PooledFit(name, fit.df + 1, estimate, se, None, estimate - half, estimate + half, p, tau2)
 
 
 def _heterogeneity(y: Floats, v: Floats, tau2: float, level: float) -> Heterogeneity:

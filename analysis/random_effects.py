@@ -114,6 +114,17 @@ def paule_mandel(y: Floats, v: Floats, x: Floats) -> float:
     return _tau2_at(y, v, x, len(y) - x.shape[1])
 
 
+def dersimonian_laird(y: Floats, v: Floats) -> float:
+    """tau2 by moments in one step, at least 0 (DerSimonian and Laird 1986, Control. Clin. Trials 7:177).
+
+    statsmodels' own is not kept at 0 and can then divide by zero.
+    """
+    _check(y, v, ones(len(y)))
+    w = 1 / v
+    surplus = weighted(y, v, ones(len(y)), 0.0).q - (len(y) - 1)
+    return max(0.0, surplus / float(w.sum() - (w @ w) / w.sum()))
+
+
 def q_profile(y: Floats, v: Floats, x: Floats, level: float) -> tuple[float, float]:
     """Exact interval of tau2, from the chi-square law of the sum of squares (Viechtbauer 2007, Stat. Med. 26:37)."""
     _check(y, v, x)

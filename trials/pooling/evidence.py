@@ -10,7 +10,7 @@ from schemas.errors import PoolingError, UsageError
 from schemas.plain_words import listed, quoted
 from trials.pooling.counted_once import refuse_counted_twice
 from trials.pooling.modifiers import UNITS
-from trials.pooling.questions import questions_of
+from trials.pooling.questions import differences, questions_of
 from trials.pooling.sources import open_source
 
 if TYPE_CHECKING:
@@ -87,7 +87,7 @@ def _pooled(asked: Asked, wished: float) -> Pooled:
         wished=wished,
         units=UNITS,
     )
-    remarks = list(asked.remarks)
+    remarks = [*differences(asked.members), *asked.remarks]
     if len(alphas) > 1:
         remarks.append(
             f"The trials registered different error rates; the smallest, {min(alphas):g}, is used for all."

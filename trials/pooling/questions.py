@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import TYPE_CHECKING
 
 from analysis.pooled_records import PooledQuestion
@@ -68,6 +68,7 @@ def questions_of(sources: Sequence[Source], mapping: Sequence[Same]) -> tuple[li
             )
         else:
             groups.setdefault(found.key, []).append(found)
+    asked = [_joined(one, groups) for one in asked]
     for key, members in groups.items():
         kept, doubled = _one_a_trial(members)
         left_out += doubled
@@ -76,6 +77,17 @@ def questions_of(sources: Sequence[Source], mapping: Sequence[Same]) -> tuple[li
         elif kept:
             left_out.append(_lonely(kept[0], free))
     return sorted(asked, key=_first), left_out
+
+
+def _joined(asked: Asked, groups: dict[Key, list[Candidate]]) -> Asked:
+    """A mapped question with the contrasts of other trials that ask just what its own ask; they leave their group."""
+    members = list(asked.members)
+    for key in dict.fromkeys(member.key for member in asked.members):
+        inside = {member.source.trial for member in members}
+        kept, _ = _one_a_trial(one for one in groups.get(key, []) if one.source.trial not in inside)
+        groups[key] = [one for one in groups.get(key, []) if one not in kept]
+        members += kept
+    return replace(asked, members=tuple(members))
 
 
 def _first(asked: Asked) -> tuple[bool, bool, int]:
@@ -115,7 +127,7 @@ def _automatic(key: Key, members: Sequence[Candidate], taken: set[str]) -> Asked
     id_ = next(
         name for name in (bare, *(f"{bare}-{n}" for n in range(2, len(taken) + 3))) if name not in taken
     )
-    return Asked(_question(id_, None, key, members), tuple(members), _differences(members))
+    return Asked(_question(id_, None, key, members), tuple(members))
 
 
 def _question(id_: str, title: str | None, key: Key, members: Sequence[Candidate]) -> PooledQuestion:
@@ -136,7 +148,7 @@ def _question(id_: str, title: str | None, key: Key, members: Sequence[Candidate
     )
 
 
-def _differences(members: Sequence[Candidate]) -> tuple[str, ...]:
+def differences(members: Sequence[Candidate]) -> tuple[str, ...]:
     """What differs between trials that are pooled all the same."""
     said = []
     baselines = {one.source.trial: one.endpoint["baseline"] for one in members}
@@ -175,7 +187,7 @@ def _mapped(sources: Sequence[Source], group: Same) -> Asked:
                     f"[[same]] {group.id}: {_WORDS[name]} of {first.name} is {quoted(mine)} and of {other.name} "
                     f"{quoted(theirs)}, which cannot be pooled{remedy}."
                 )
-    remarks = list(_differences(members))
+    remarks = []
     if again:
         remarks.append(
             f"Analysed again on the {group.scale} scale for this pool, not as registered: {listed(again, 'and')}."
@@ -227,9 +239,7 @@ def _lonely(found: Candidate, others: Sequence[Candidate]) -> str:
     """Why a contrast matches nothing: how it differs from the nearest one of another trial."""
     elsewhere = [one for one in others if one.source is not found.source and not one.why_not]
     differ = {
-        one.name: [f.name for f in fields(Key) if getattr(one.key, f.name) != getattr(found.key, f.name)]
-        for one in elsewhere
-        if one.key.variable == found.key.variable
+        one.name: _apart(one.key, found.key) for one in elsewhere if one.key.variable == found.key.variable
     }
     if not differ:
         return f"{found.name}: no other trial compares {found.key.variable}."
@@ -241,4 +251,11 @@ def _lonely(found: Candidate, others: Sequence[Candidate]) -> str:
         f"{_WORDS[name]} ({getattr(found.key, name)} here, {getattr(other.key, name)} there)"
         for name in differ[nearest]
     ]
-    return f"{found.name}: the nearest is {nearest}, and {listed(how, 'and')} differs."
+    verb = "differs" if len(how) == 1 else "differ"
+    return f"{found.name}: the nearest is {nearest}, and {listed(how, 'and')} {verb}."
+
+
+def _apart(one: Key, other: Key) -> list[str]:
+    """What differs; of another scale the unit needs no word."""
+    names = [field.name for field in fields(Key) if getattr(one, field.name) != getattr(other, field.name)]
+    return [name for name in names if name != "unit" or "scale" not in names]

@@ -9,6 +9,7 @@ from analysis.evaluation import evaluate
 from schemas.errors import PoolingError
 from schemas.protocol import Protocol
 from schemas.protocol_rules import mistakes
+from schemas.vocabulary import EndpointRole
 from trials import __version__
 from trials.pack.reading import allocation_of
 
@@ -25,19 +26,15 @@ def reanalysed(pack: Pack, endpoint: str, scale: Scale) -> dict[str, Any]:
     PoolingError
         The endpoint has no such scale, by the rules of every protocol.
     """
-    raw = pack.protocol.model_dump(exclude_none=True, mode="json")
+    raw = _as_toml(pack.protocol)
     own = next(one for one in raw["endpoints"] if one["id"] == endpoint)
     changed = {key: value for key, value in own.items() if key != "worthwhile"} | {
         "scale": scale.value,
-        "role": "primary",
+        "role": EndpointRole.SECONDARY.value,
     }
-    # The planning effect belongs to the registered scale.
+    # The planning effect and the margin belong to the registered scale.
     asked = {key: value for key, value in raw.items() if key != "planning"} | {"endpoints": [changed]}
-    faults = [
-        mistake
-        for mistake in mistakes(_as_toml(pack.protocol, asked))
-        if mistake.place.startswith("endpoint")
-    ]
+    faults = [mistake for mistake in mistakes(asked) if endpoint in mistake.place]
     if faults:
         raise PoolingError(
             f"{endpoint} of {pack.trial} cannot be analysed on the {scale} scale: {faults[0].found}."
@@ -55,7 +52,10 @@ def reanalysed(pack: Pack, endpoint: str, scale: Scale) -> dict[str, Any]:
     return found
 
 
-def _as_toml(protocol: Protocol, asked: dict[str, Any]) -> dict[str, Any]:
-    """The mapping as a TOML file has it: dates as dates, not as text."""
-    as_read = protocol.model_dump(exclude_none=True)
-    return asked | {"schedule": as_read["schedule"]}
+def _as_toml(protocol: Protocol) -> dict[str, Any]:
+    """A protocol as its file has it: only what is written, lists as lists, dates as dates."""
+    raw: dict[str, Any] = protocol.model_dump(mode="json", exclude_defaults=True)
+    raw["schedule"]["start"] = protocol.schedule.start
+    if protocol.schedule.starts:
+        raw["schedule"]["starts"] = protocol.schedule.starts
+    return raw

@@ -111,7 +111,11 @@ def _publication(content: bytes, raw: dict[str, Any], beside: Callable[[str], by
 def _as_protocol(raw: dict[str, Any], about: Mapping[str, Any]) -> Protocol:
     """Arms and endpoints in a protocol that is otherwise made up, so that they obey the rules of every protocol."""
     endpoints = raw.get("endpoints")
-    if not isinstance(endpoints, list) or not all(isinstance(one, dict) for one in endpoints):
+    if (
+        not isinstance(endpoints, list)
+        or not endpoints
+        or not all(isinstance(one, dict) for one in endpoints)
+    ):
         raise PublicationError("there are no [[endpoints]] tables.")
     own = [{key: value for key, value in one.items() if key not in _OF_TABLE} for one in endpoints]
     own = [{"role": "primary", "phase": "assessment", **one} for one in own]
@@ -137,11 +141,18 @@ def _as_protocol(raw: dict[str, Any], about: Mapping[str, Any]) -> Protocol:
     }
     if "variables" in raw:
         made_up["variables"] = raw["variables"]
-    mine = ("arms", "endpoints", "variables", "publication")
-    found = [mistake for mistake in mistakes(made_up) if mistake.place.startswith(mine)]
+    found = [mistake for mistake in mistakes(made_up) if _concerns(mistake)]
     if found:
         raise PublicationError("\n  ".join([f"{len(found)} to mend:", *map(str, found)]))
     return build(made_up)
+
+
+def _concerns(mistake: Mistake) -> bool:
+    """Whether a mistake is in what was typed in; a publication may have no primary endpoint and no margin."""
+    unasked = mistake.place == "endpoints" or (
+        mistake.place.endswith(".worthwhile") and mistake.found == "is missing"
+    )
+    return mistake.place.startswith(("arms", "endpoints", "variables")) and not unasked
 
 
 def _table(
