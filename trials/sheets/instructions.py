@@ -86,16 +86,23 @@ def _sentence(titles: Sequence[str]) -> str:
 def writing(asked: Sequence[Sequence[Asked]]) -> tuple[str, ...]:
     """How a reading is written down."""
     example = next((units[0].example for units in asked if units[0].variable.zero_is_censored), "<0.02")
-    return (
-        (
-            "Write the number as the kit shows it, in the unit that stands above it; do not convert. With a point or a comma, as "
-            "you are used to."
-        ),
+    cards = [
+        f"{plain(kit.id)} ({listed([f'{step:g}' for step in kit.steps], 'and')})"
+        for units in asked
+        for one in units
+        for kit in one.kits
+        if kit.steps
+    ]
+    lines = [
+        "Write the number as the kit shows it, in the unit that stands above it; do not convert. A point or a comma will do.",
         f"Where the kit shows nothing, write < and its lowest step, such as {example}. Never 0.",
         "Where the kit is at the end of its scale, write > and its highest step.",
         "Leave a field empty where you measured nothing. Never fill in what you think it would have been.",
         "A second test of the same water is a reading of its own, with 2 as its replicate.",
-    )
+    ]
+    if cards:
+        lines.insert(1, f"With a colour card write the step that looks nearest: {'; '.join(cards)}.")
+    return tuple(lines)
 
 
 def stop_rules(protocol: Protocol) -> tuple[str, ...]:

@@ -107,7 +107,10 @@ def _unit(asked: Asked) -> dict[str, Any]:
     return {
         "unit": asked.unit,
         "shown": asked.shown_unit,
-        "kits": [{"id": kit.id, "limit": f"{kit.limit:g}"} for kit in asked.kits],
+        "kits": [
+            {"id": kit.id, "limit": f"{kit.limit:g}", "steps": [f"{step:g}" for step in kit.steps or ()]}
+            for kit in asked.kits
+        ],
         "low": low,
         "high": high,
         "usual": asked.usual,

@@ -181,6 +181,21 @@ def test_the_unit_follows_the_kit(visit):
     assert page.input_value("#value-nitrate") == "<0.1"
 
 
+def test_a_colour_card_shows_its_steps(visit, write):
+    kits = [
+        {"id": "card-no3", "variable": "nitrate", "limit": 2, "steps": [2, 5, 10, 25]},
+        {"id": "meter-no3", "variable": "nitrate", "limit": 0.5},
+    ]
+    page = visit(write(kits=kits))
+    assert shown(page, "#value-nitrate-hint") == "Nitrate ion (NO3). Nothing shown: write <2, never 0."
+    page.select_option("#value-nitrate-kit", "card-no3")
+    assert shown(page, "#value-nitrate-hint").endswith("Colour card: the nearest of 2, 5, 10, 25.")
+    page.select_option("#value-nitrate-kit", "meter-no3")
+    assert shown(page, "#value-nitrate-hint") == "Nitrate ion (NO3). Nothing shown: write <0.5, never 0."
+    page.get_by_text("How to write a reading down").click()
+    assert page.get_by_text("the step that looks nearest: card-no3 (2, 5, 10 and 25).").is_visible()
+
+
 def test_the_plan_of_the_day_is_shown(visit):
     page = visit()
     assert shown(page, "#planned") == "Planned for this day: Nitrate, Phosphate, pH."
