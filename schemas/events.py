@@ -19,6 +19,7 @@ import pandas as pd
 
 from schemas.errors import UnitError
 from schemas.event_units import COUNT, GRAMS, LITRES, MILLILITRES, PERCENT, normalise_event_unit, unit_error
+from schemas.plain_words import nearest
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -135,7 +136,7 @@ _FORMS = (
         "Liquid carbon given",
         "dose",
         (
-            *("dosing", "dosed", "carbon dose", "carbon dosed", "liquid carbon", "carbon source"),
+            *("dosing", "dosed", "dosage", "carbon dose", "carbon dosed", "liquid carbon", "carbon source"),
             *("ethanol", "vodka", "vinegar", "acetate"),
         ),
         # An ounce of a liquid may be a weight or a measure, so it is taken only where it says which.
@@ -301,6 +302,12 @@ def kind_like(text: str) -> EventKind | None:
     return kinds.pop() if len(kinds) == 1 else None
 
 
+def kind_near(text: str) -> EventKind | None:
+    """The kind that may be meant, to be asked and not to be taken; None where no name comes near."""
+    close = nearest(_folded(text), list(_KIND_OF), cutoff=0.7)
+    return _KIND_OF[close] if close else None
+
+
 def kinds_in_words() -> str:
     """All kinds, for a sentence."""
     return ", ".join(EventKind)
@@ -316,7 +323,7 @@ def amount_in_words(amount: float, unit: str) -> str:
     """
     if amount != amount:  # noqa: PLR0124 - what a missing number is known by
         return ""
-    return f"{amount:.6g}" if unit in ("", "1") else f"{amount:.6g} {unit}"
+    return f"{amount:.10g}" if unit in ("", "1") else f"{amount:.10g} {unit}"
 
 
 def empty_events() -> pd.DataFrame:

@@ -9,12 +9,21 @@ import datetime as dt
 from functools import cached_property
 from typing import Annotated, Any
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StringConstraints, model_validator
+from pydantic import (
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    StringConstraints,
+    field_validator,
+    model_validator,
+)
 
 from schemas.vocabulary import (
     ArmRole,
     Baseline,
     Better,
+    CheckKind,
     DesignKind,
     EndpointRole,
     Multiplicity,
@@ -165,6 +174,21 @@ class Kit(_Part):
     cost: Positive | None = None
 
 
+class CheckSample(_Part):
+    """Water of known content that sites measure with their kits: a reference, a blank, a standard.
+
+    ``value`` is in the canonical unit of the variable, and in mg/L of nitrite where a nitrate kit is given nitrite alone;
+    a blank has none. ``uncertainty`` is its standard uncertainty, in the same unit.
+    """
+
+    id: Name
+    kind: CheckKind
+    variable: Slug
+    value: Number | None = None
+    uncertainty: Positive | None = None
+    title: Line | None = None
+
+
 class CustomVariable(_Part):
     """A variable that the built-in catalogue lacks."""
 
@@ -252,6 +276,14 @@ class Protocol(_Part):
     analysis: AnalysisPlan = AnalysisPlan()
     planning: Planning | None = None
     stop_rules: tuple[StopRule, ...] = ()
+    check_samples: tuple[CheckSample, ...] | None = None
+
+    @field_validator("check_samples")
+    @classmethod
+    def _none_rather_than_no_samples(
+        cls, samples: tuple[CheckSample, ...] | None
+    ) -> tuple[CheckSample, ...] | None:
+        return samples or None
 
     @property
     def n_periods(self) -> int:

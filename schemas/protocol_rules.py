@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from schemas.check_sample_rules import check_sample_faults
 from schemas.design_rules import design_faults
 from schemas.endpoint_rules import endpoint_faults
 from schemas.group_rules import group_faults
@@ -42,6 +43,7 @@ def mistakes(raw: Mapping[str, Any], *, tank_places: Sequence[str] = ()) -> list
         *schedule_faults(draft),
         *variable_faults(draft),
         *endpoint_faults(draft),
+        *check_sample_faults(draft),
     ]
     # A rule says more than the type does, so where both find fault with one place, the rule is heard.
     told = {fault.path for fault in rules}

@@ -35,6 +35,7 @@ _TABLES: dict[str, type[BaseModel]] = {
     "analysis": model.AnalysisPlan,
     "planning": model.Planning,
     "stop_rules": model.StopRule,
+    "check_samples": model.CheckSample,
 }
 _EXAMPLES = {
     "format": "format = 1",
@@ -116,6 +117,12 @@ _EXAMPLES = {
     "stop_rules.above": "above = 0.5",
     "stop_rules.consecutive": "consecutive = 2",
     "stop_rules.action": 'action = "halve the carbon dose, re-test within two days"',
+    "check_samples": "[[check_samples]], once for each sample",
+    "check_samples.id": 'id = "ref-a"',
+    "check_samples.kind": 'kind = "reference"',
+    "check_samples.variable": 'variable = "nitrate"',
+    "check_samples.value": "value = 10.0",
+    "check_samples.uncertainty": "uncertainty = 0.3",
 }
 _NOUNS = {
     "arms.role": "role of an arm",
@@ -125,6 +132,7 @@ _NOUNS = {
     "endpoints.baseline": "use of the baseline",
     "endpoints.scale": "scale",
     "endpoints.better": "direction",
+    "check_samples.kind": "kind of check sample",
     "analysis.variance": "choice of variance",
     "analysis.multiplicity": "choice of multiplicity",
 }
@@ -148,7 +156,9 @@ _WANTED = {
     "model_type": "a table",
     "dict_type": "a table",
 }
-_LISTS_OF_TABLES = frozenset({"arms", "tanks", "variables", "kits", "endpoints", "stop_rules"})
+_LISTS_OF_TABLES = frozenset(
+    {"arms", "tanks", "variables", "kits", "endpoints", "stop_rules", "check_samples"}
+)
 # A name that is used but not defined is reported by the rules, and its spelling where it is defined.
 _REFERENCES = frozenset(
     {
@@ -159,9 +169,11 @@ _REFERENCES = frozenset(
         "endpoints.phase",
         "analysis.contrasts",
         "stop_rules.variable",
+        "check_samples.variable",
     }
 )
 _STARTS = ("schedule", "starts")
+_NAMES = frozenset({"tanks.id", "tanks.site", "tanks.block", "kits.id", "check_samples.id"})
 _SPELLING = frozenset({"string_pattern_mismatch", "string_too_long", "string_too_short"})
 
 
@@ -294,7 +306,7 @@ def _wrong_word(path: Path, value: Any, detail: ErrorDetails) -> Fault:
 
 def _wrong_name(path: Path, value: str) -> Fault:
     """An id with signs that file names, columns and commands would trip over."""
-    if path[:2] == _STARTS or pattern(path) in {"tanks.id", "tanks.site", "tanks.block", "kits.id"}:
+    if path[:2] == _STARTS or pattern(path) in _NAMES:
         better = re.sub(r"[^A-Za-z0-9_.\-]+", "-", value).strip("-._")
         rule = 'use letters, digits, "-", "_" and "." only'
     else:

@@ -47,6 +47,8 @@ class HoldReason(StrEnum):
     FORMULA = "formula-without-result", "the cell holds a formula that was never worked out"
     NO_TANK = "no-tank", "the tank is missing"
     UNKNOWN_TANK = "unknown-tank", "the tank is not one of the trial"
+    NO_SITE = "no-site", "the site that measured a check sample is missing"
+    UNKNOWN_SITE = "unknown-site", "the site is not one of the trial"
     NO_DATE = "no-date", "the date is missing"
     NOT_A_DATE = "not-a-date", "the cell does not hold a date that can be read"
     AMBIGUOUS_DATE = "ambiguous-date", "day and month can be swapped"
@@ -59,24 +61,32 @@ class HoldReason(StrEnum):
     IN_THE_FUTURE = "in-the-future", "the reading is dated after the day of intake"
     NO_VARIABLE = "no-variable", "the variable is missing"
     UNKNOWN_VARIABLE = "unknown-variable", "the variable is not one that the trial knows"
+    OTHER_VARIABLE = "other-variable", "the check sample is for another variable"
+    NO_KIND = "no-kind", "the kind of event is missing"
+    UNKNOWN_KIND = "unknown-kind", "the kind of event is not one that is known"
     NO_VALUE = "no-value", "nothing was measured in the row"
+    NO_AMOUNT = "no-amount", "the event means nothing without an amount"
     NOT_A_NUMBER = "not-a-number", "the value is not a number"
+    NOT_WHOLE = "not-a-whole-number", "a part of an animal is counted"
     AMBIGUOUS_NUMBER = "ambiguous-number", "point or comma can divide thousands or decimals"
     THOUSANDS = "thousands-separator", "the value has a thousands separator"
     DATE_AS_VALUE = "date-as-value", "a date stands where a value belongs"
     ZERO = "zero", "a kit cannot show 0: the value is below its limit"
     LIMIT_UNKNOWN = "limit-unknown", "not detected, by a kit whose limit the protocol does not give"
     NO_UNIT = "no-unit", "the unit is missing"
-    UNIT_REFUSED = "unit-not-accepted", "the variable is not taken in that unit"
+    UNIT_REFUSED = "unit-not-accepted", "the variable or event is not taken in that unit"
     TWO_UNITS = "two-units", "two units are named for one value"
     OUT_OF_BOUNDS = "out-of-bounds", "the value is not possible"
     UNLIKELY = "unlikely", "the value is possible but outside what is usual"
     NOT_A_REPLICATE = "not-a-replicate", "the number of the test is not 1, 2, 3 ..."
-    CONFLICT_IN_FILE = "conflict-in-file", "two rows give different values for one reading"
-    CONFLICT_IN_REGISTER = "conflict-with-register", "the register holds another value for this reading"
+    CONFLICT_IN_FILE = "conflict-in-file", "two rows give different values for one reading or event"
+    CONFLICT_IN_REGISTER = (
+        "conflict-with-register",
+        "the register holds another value for this reading or event",
+    )
     PERHAPS_THE_SAME = (
         "perhaps-the-same-test",
-        "equal to a reading of that day, once with and once without a time",
+        "equal to another of that day, and without a time for each nobody knows whether it is the same",
     )
 
 
@@ -113,7 +123,9 @@ def empty_check_readings() -> pd.DataFrame:
     return frame.rename(columns={"tank": "sample"})
 
 
-def readings_schema(protocol: Protocol, latest: dt.date, *, draft: bool = False) -> pa.DataFrameSchema:
+def readings_schema(
+    protocol: Protocol, latest: dt.date, *, draft: bool = False, of_checks: bool = False
+) -> pa.DataFrameSchema:
     """The schema of a trial's readings: its tanks, variables, bounds and days.
 
     Each check is named by the :class:`HoldReason` of a row that fails it. Validate lazily, and count the
@@ -127,15 +139,19 @@ def readings_schema(protocol: Protocol, latest: dt.date, *, draft: bool = False)
         The last day that a reading may be taken on, the day of intake.
     draft : bool
         For rows under review: what could not be read may be missing, and text may be categorical.
+    of_checks : bool
+        For readings of check samples, whose ids stand in the place of tanks, and which may be older than the trial.
     """
     variables = variables_for(protocol)
+    things = (protocol.check_samples or ()) if of_checks else protocol.tanks
+    earliest = pa.Check.ge(pd.Timestamp(protocol.schedule.start), error=HoldReason.BEFORE_START.value)
     text: Any = None if draft else str
     columns = {
-        "tank": pa.Column(text, _one_of([tank.id for tank in protocol.tanks], HoldReason.UNKNOWN_TANK)),
+        "tank": pa.Column(text, _one_of([thing.id for thing in things], HoldReason.UNKNOWN_TANK)),
         "taken_at": pa.Column(
             "datetime64[us]",
             [
-                pa.Check.ge(pd.Timestamp(protocol.schedule.start), error=HoldReason.BEFORE_START.value),
+                *([] if of_checks else [earliest]),
                 pa.Check.lt(
                     pd.Timestamp(latest) + dt.timedelta(days=1), error=HoldReason.IN_THE_FUTURE.value
                 ),

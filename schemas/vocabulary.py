@@ -82,6 +82,15 @@ class Multiplicity(StrEnum):
     FIXED_ORDER = "fixed-order"
 
 
+class CheckKind(StrEnum):
+    """What a check sample is for; it is measured like a tank's water, and its content is known."""
+
+    REFERENCE = "reference"
+    BLANK = "blank"
+    STANDARD = "standard"
+    NITRITE_STANDARD = "nitrite-standard"
+
+
 class Sign(StrEnum):
     """Censoring of a reading: measured, below the limit given, or above it."""
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from schemas.errors import UsageError
 from schemas.plain_words import nearest, quoted
@@ -12,11 +12,14 @@ from trials.intake.batch import take_in
 from trials.register.accepting import ACCEPTABLE
 from trials.register.bodies import AsTheyAre, IntakeBody
 from trials.register.held import reference
+from trials.register.kept import ALL
 from trials.register.records import SourceFile
 
 if TYPE_CHECKING:
     import datetime as dt
-    from collections.abc import Sequence
+    from collections.abc import Container, Sequence
+
+    import pandas as pd
 
     from trials.register.records import Entry, HeldRow, IntakeBatch, SealedTrial
     from trials.register.store import Register
@@ -122,13 +125,12 @@ def _read_again(
 ) -> IntakeBatch:
     """The file as it was sent, read again; of it the rows that are accepted, and what they bring."""
     wanted = {(row.sheet, row.row) for row in members}
-    batch = take_in(file, sealed.protocol, record.seen(sealed.id), today, as_they_are=wanted)
-    ours = [key in wanted for key in zip(batch.rows["sheet"], batch.rows["row"].tolist(), strict=True)]
-    rows = batch.rows[ours].reset_index(drop=True)
-    brought = [
-        key in wanted for key in zip(batch.readings["sheet"], batch.readings["row"].tolist(), strict=True)
-    ]
-    batch = replace(batch, rows=rows, readings=batch.readings[brought].reset_index(drop=True), remarks=())
+    seen, beside = record.seen(sealed.id), record.seen_beside(sealed.id)
+    batch = take_in(file, sealed.protocol, seen, today, beside, as_they_are=wanted)
+    frames: dict[str, Any] = {
+        name: _of_rows(getattr(batch, name), wanted) for name in ("rows", *(kept.name for kept in ALL))
+    }
+    batch = replace(batch, **frames, remarks=())
     for row in batch.held():
         raise UsageError(
             f"{label(row)} cannot be accepted any more as it is: {' '.join(reason.text for reason in row.reasons)}"
@@ -136,6 +138,11 @@ def _read_again(
     if not batch.count(RowOutcome.ACCEPTED) + batch.count(RowOutcome.REPEATED):
         raise UsageError(f"{label(members[0])} is not a row of {file.name} any more; take the file in again.")
     return batch
+
+
+def _of_rows(frame: pd.DataFrame, wanted: Container[tuple[str, int]]) -> pd.DataFrame:
+    ours = [key in wanted for key in zip(frame["sheet"], frame["row"].tolist(), strict=True)]
+    return frame[ours].reset_index(drop=True)
 
 
 def _not_waiting(waiting: Sequence[HeldRow], name: str) -> str:

@@ -142,7 +142,8 @@ def _take_in(record: Register, sealed: SealedTrial, place: Path, step: IntakeSte
     say(f"  {step.what}:")
     paths = sorted((place / "readings" / step.folder).iterdir())
     batches = []
-    for batch in read_files(paths, sealed.protocol, record.seen(sealed.id), step.at.date()):
+    seen, beside = record.seen(sealed.id), record.seen_beside(sealed.id)
+    for batch in read_files(paths, sealed.protocol, seen, step.at.date(), beside):
         say(f"  {_counts(batch)}")
         batches.append(batch)
     record.record_intake(sealed.id, batches, step.at)

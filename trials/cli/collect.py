@@ -77,6 +77,7 @@ def intake(
                     sealed.protocol,
                     record.seen(sealed.id),
                     today(),
+                    record.seen_beside(sealed.id),
                     may_fail=gathered.found,
                     refused=refused,
                 )
@@ -142,6 +143,8 @@ def _document(batches: list[IntakeBatch]) -> dict[str, Any]:
         "rows": sum(len(batch.rows) for batch in batches),
         **counts,
         "readings": sum(len(batch.readings) for batch in batches),
+        "events": sum(len(batch.events) for batch in batches),
+        "check_readings": sum(len(batch.checks) for batch in batches),
         "held_rows": held_rows,
         "files": [
             {
@@ -150,6 +153,8 @@ def _document(batches: list[IntakeBatch]) -> dict[str, Any]:
                 "rows": len(batch.rows),
                 **{name: batch.count(name) for name in counts},
                 "readings": len(batch.readings),
+                "events": len(batch.events),
+                "check_readings": len(batch.checks),
                 "remarks": list(batch.remarks),
             }
             for batch in batches

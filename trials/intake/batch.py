@@ -2,32 +2,36 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from itertools import chain
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from schemas.errors import IntakeError
-from schemas.readings import empty_readings
 from schemas.variables import variables_for
 from schemas.vocabulary import RowOutcome
 from trials.intake.columns import text_array
-from trials.intake.drafts import drafts_of, stacked, value_cells
+from trials.intake.drafts import value_cells
+from trials.intake.events_columns import event_layout_of, is_header_of_events
+from trials.intake.events_drafts import EventReader
+from trials.intake.events_taken import amount_cells, take_in_events
+from trials.intake.forms import form_of, refuse_unfit_form
 from trials.intake.headers import NEEDED, ColumnNames, layout_of
 from trials.intake.holds import Holds
 from trials.intake.names import VariableNames
 from trials.intake.numerals import decimal_sign
 from trials.intake.odd_rows import without_repeated_headers
 from trials.intake.readers import load, read_tables
-from trials.intake.recognise import Place, recognise
-from trials.intake.remarks import on_partly_known, on_readings, on_tables, on_units
-from trials.intake.review import review
-from trials.intake.unlikely import hold_unlikely, outside_usual
+from trials.intake.readings_taken import take_in_readings
+from trials.intake.recognise import Place
+from trials.intake.remarks import on_partly_known, on_tables
 from trials.intake.unmeasured import without_unmeasured
 from trials.intake.values import Understanding
-from trials.register.records import IntakeBatch
+from trials.intake.workbook import is_workbook
+from trials.register.records import Beside, IntakeBatch
 
 if TYPE_CHECKING:
     import datetime as dt
@@ -36,6 +40,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from schemas.protocol import Protocol
+    from trials.intake.events_columns import EventLayout
     from trials.intake.headers import Layout
     from trials.intake.tables import RawTable
     from trials.register.records import SourceFile
@@ -43,26 +48,45 @@ if TYPE_CHECKING:
 _OUTCOMES = (RowOutcome.ACCEPTED.value, RowOutcome.HELD.value, RowOutcome.REPEATED.value)
 
 
-def read_file(path: Path | str, protocol: Protocol, seen: pd.DataFrame, today: dt.date) -> IntakeBatch:
-    """What becomes of a file of readings; nothing is stored.
+@dataclass(frozen=True)
+class _Tables:
+    """The tables of a file that are taken in, each with what its columns are, and what was understood of them."""
+
+    readings: list[tuple[RawTable, Layout]]
+    events: list[tuple[RawTable, EventLayout]]
+    remarks: list[str]
+
+    @property
+    def all(self) -> list[RawTable]:
+        """In the order of the lines: readings first."""
+        return [table for table, _ in (*self.readings, *self.events)]
+
+
+def read_file(
+    path: Path | str, protocol: Protocol, seen: pd.DataFrame, today: dt.date, beside: Beside | None = None
+) -> IntakeBatch:
+    """What becomes of a file of readings, of events, or of both; nothing is stored.
 
     Parameters
     ----------
     path : Path or str
-        A CSV file or an XLSX workbook, long or wide.
+        A CSV file or an XLSX workbook: readings long or wide, events one a row.
     protocol : Protocol
         The registered protocol of the trial.
     seen : DataFrame
         Accepted readings of the trial, to recognise what is in already; may be empty.
     today : date
-        The day of intake; readings dated later are held.
+        The day of intake; readings and events dated later are held.
+    beside : Beside, optional
+        Events and readings of check samples that are in already.
 
     Raises
     ------
     IntakeError
-        The file cannot be read at all, or its columns are not those of readings.
+        The file cannot be read at all, is a recording sheet of another trial, or its columns are neither those of
+        readings nor those of events.
     """
-    return take_in(load(Path(path)), protocol, seen, today)
+    return take_in(load(Path(path)), protocol, seen, today, beside)
 
 
 def take_in(
@@ -70,6 +94,7 @@ def take_in(
     protocol: Protocol,
     seen: pd.DataFrame,
     today: dt.date,
+    beside: Beside | None = None,
     *,
     as_they_are: Container[tuple[str, int]] = frozenset(),
 ) -> IntakeBatch:
@@ -77,92 +102,80 @@ def take_in(
 
     ``as_they_are`` are rows, by sheet and number, whose values a person accepts although they are not usual.
     """
+    beside = beside or Beside()
     names = VariableNames(variables_for(protocol))
     tables, how = read_tables(file, ColumnNames(names))
-    readable, columns = _readable(file, tables, names)
-    by = Understanding(protocol, names, _decimal(readable), Holds())
-    place = _place(readable)
-    drafts = _drafts(readable, by)
-    fit = review(drafts, by, today)
-    known, group = recognise(drafts, fit, seen, place, by)
-    asked = fit & ~known
-    if as_they_are:
-        accepted_as_is = [place.key(line) in as_they_are for line in range(len(place))]
-        asked &= ~np.array(accepted_as_is, dtype=bool)[drafts["line"].to_numpy()]
-    hold_unlikely(drafts, asked, seen, by)
-    lines, held = drafts["line"].to_numpy(), by.holds.lines(len(place))
-    new = ~held[lines] & ~known
-    new[new] = _first_of_each(group[new])
-    accepted = drafts if new.all() else drafts[new]
-    gives, gives_nothing = np.zeros_like(held), np.zeros_like(held)
-    gives[lines[new]] = True
-    gives_nothing[lines[~new]] = True
+    form = form_of(file) if is_workbook(file.content) else None
+    if form:
+        refuse_unfit_form(form, protocol, file.name)
+    known = _tables(file, tables, names)
+    by = Understanding(
+        protocol, names, _decimal(known), Holds(), form.site if form else "", as_they_are=as_they_are
+    )
+    place = _place(known.all)
+    taken = take_in_readings(known.readings, by, place, seen, beside.checks, today)
+    first_event = sum(len(table) for table, _ in known.readings)
+    reader = EventReader(protocol, by.decimal, today, by.holds)
+    happened = take_in_events(known.events, first_event, place, reader, beside.events)
+    gives = taken.gives.copy()
+    gives[happened.given] = True
+    held = by.holds.lines(len(place))
     remarks = (
         *how,
-        *on_tables([table for table, _ in readable], by.decimal),
-        *columns,
-        *on_units(accepted, by),
-        *on_readings(accepted, outside_usual(accepted, names), place),
-        *on_partly_known(int((~held & gives & gives_nothing).sum())),
+        *on_tables(known.all, by.decimal),
+        *known.remarks,
+        *taken.remarks,
+        *happened.remarks,
+        *on_partly_known(int((~held & taken.gives & taken.gives_nothing).sum())),
     )
-    rows = _rows(readable, place, by.holds, np.where(held, 1, np.where(gives, 0, 2)))
-    return IntakeBatch(file, rows, _as_readings(accepted, place), remarks)
+    rows = _rows(known.all, place, by.holds, np.where(held, 1, np.where(gives, 0, 2)))
+    return IntakeBatch(file, rows, taken.readings, remarks, happened.events, taken.checks)
 
 
-def _readable(
-    file: SourceFile, tables: Sequence[RawTable], names: VariableNames
-) -> tuple[list[tuple[RawTable, Layout]], list[str]]:
-    """The tables that hold readings, each with what its columns are, and remarks."""
-    readable, remarks = [], []
+def _tables(file: SourceFile, tables: Sequence[RawTable], names: VariableNames) -> _Tables:
+    """The tables that hold readings or events, each with what its columns are, and remarks."""
+    found = _Tables([], [], [])
     for table in tables:
-        layout = layout_of(table, names, f'{file.name}, sheet "{table.sheet}",' if table.sheet else file.name)
-        if layout is None:
-            remarks.append(f'Sheet "{table.sheet}" does not hold readings and was left alone.')
+        where = f'{file.name}, sheet "{table.sheet}",' if table.sheet else file.name
+        rows, again = without_repeated_headers(table)
+        if is_header_of_events(table.header):
+            happened = event_layout_of(table, where)
+            found.events.append((rows, happened))
+            told = [*table.remarks, *again, *happened.remarks]
         else:
-            sheet = f'Sheet "{table.sheet}": ' if table.sheet else ""
-            rows, again = without_repeated_headers(table)
+            layout = layout_of(table, names, where)
+            if layout is None:
+                found.remarks.append(f'Sheet "{table.sheet}" does not hold readings and was left alone.')
+                continue
             rows, unmeasured = without_unmeasured(rows, layout)
-            readable.append((rows, layout))
-            told = (*table.remarks, *again, *unmeasured, *layout.remarks)
-            remarks += [sheet + remark for remark in told]
-    if not readable:
+            found.readings.append((rows, layout))
+            told = [*table.remarks, *again, *unmeasured, *layout.remarks]
+        sheet = f'Sheet "{table.sheet}": ' if table.sheet else ""
+        found.remarks.extend(sheet + remark for remark in told)
+    if not found.all:
         raise IntakeError(
-            f"{file.name} has no sheet of readings: one of the first rows of a sheet must name {NEEDED}"
+            f"{file.name} has no sheet of readings or events: one of the first rows of a sheet must name {NEEDED}"
         )
-    return readable, remarks
+    return found
 
 
-def _decimal(readable: Sequence[tuple[RawTable, Layout]]) -> str:
-    cells = [cell for table, layout in readable for cell in value_cells(table, layout)]
-    return decimal_sign(cells, readable[0][0].separator)
+def _decimal(known: _Tables) -> str:
+    cells = [cell for table, layout in known.readings for cell in value_cells(table, layout)]
+    return decimal_sign([*cells, *amount_cells(known.events)], known.all[0].separator)
 
 
-def _place(readable: Sequence[tuple[RawTable, Layout]]) -> Place:
+def _place(tables: Sequence[RawTable]) -> Place:
     return Place(
-        sheets=tuple(table.sheet for table, _ in readable),
-        sheet_of=np.repeat(np.arange(len(readable)), [len(table) for table, _ in readable]),
-        numbers=np.concatenate([table.numbers for table, _ in readable]),
+        sheets=tuple(table.sheet for table in tables),
+        sheet_of=np.repeat(np.arange(len(tables)), [len(table) for table in tables]),
+        numbers=np.concatenate([table.numbers for table in tables]),
     )
 
 
-def _drafts(readable: Sequence[tuple[RawTable, Layout]], by: Understanding) -> pd.DataFrame:
-    firsts = np.cumsum([0, *(len(table) for table, _ in readable[:-1])]).tolist()
-    return stacked(
-        [drafts_of(table, layout, first, by) for (table, layout), first in zip(readable, firsts, strict=True)]
-    )
-
-
-def _first_of_each(group: NDArray[np.int64]) -> NDArray[np.bool_]:
-    """The first of the drafts that are one reading: the others repeat it."""
-    return ~pd.Series(group).duplicated().to_numpy()
-
-
-def _rows(
-    readable: Sequence[tuple[RawTable, Layout]], place: Place, holds: Holds, outcome: NDArray[np.int64]
-) -> pd.DataFrame:
+def _rows(tables: Sequence[RawTable], place: Place, holds: Holds, outcome: NDArray[np.int64]) -> pd.DataFrame:
     """One line a row of the file; ``outcome`` by its place among the names of outcomes."""
     reasons = holds.as_json(len(place))
-    cells = list(chain.from_iterable(table.cells_as_json() for table, _ in readable))
+    cells = list(chain.from_iterable(table.cells_as_json() for table in tables))
     return pd.DataFrame(
         {
             "sheet": text_array(place.sheets, place.sheet_of),
@@ -173,17 +186,3 @@ def _rows(
         },
         copy=False,
     )
-
-
-def _as_readings(accepted: pd.DataFrame, place: Place) -> pd.DataFrame:
-    """The readings of a batch, with text as text."""
-    lines = accepted["line"].to_numpy()
-    columns: dict[str, Any] = {
-        "sheet": text_array(place.sheets, place.sheet_of[lines]),
-        "row": place.numbers[lines],
-    }
-    for name in empty_readings().columns[2:]:
-        column = accepted[name]
-        is_text = isinstance(column.dtype, pd.CategoricalDtype)
-        columns[name] = column.cat.categories.array.take(column.cat.codes) if is_text else column.to_numpy()
-    return pd.DataFrame(columns, copy=False)

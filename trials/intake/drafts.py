@@ -10,6 +10,7 @@ import pandas as pd
 from pandas.api.types import union_categoricals
 
 from schemas.readings import HoldReason
+from schemas.vocabulary import CheckKind
 from trials.intake.clock import with_times
 from trials.intake.columns import CodedColumn, Coder, stripped
 from trials.intake.dates import read_moments
@@ -51,13 +52,13 @@ def drafts_of(table: RawTable, layout: Layout, first_line: int, by: Understandin
     Returns
     -------
     DataFrame
-        The columns of a reading, ``line``, ``timed``, ``raw_replicate``, and ``where`` (the column of a wide
+        The columns of a reading, ``site``, ``line``, ``timed``, ``raw_replicate``, and ``where`` (the column of a wide
         table, for sentences). Text is categorical; a value, date or replicate that could not be read is NaN,
         NaT or 0.
     """
     tanks = {key(tank.id) for tank in by.protocol.tanks}
     odd = hold_odd_rows(table, layout, first_line, tanks, by.holds)
-    _hold_rows(table, first_line, odd, by.holds)
+    hold_rows(table, first_line, odd, by.holds)
     odd[[*table.short, *table.surplus]] = True
     rows = np.flatnonzero(~odd)
     hold_unclear_columns(table, layout, rows, first_line, by.holds)
@@ -65,10 +66,13 @@ def drafts_of(table: RawTable, layout: Layout, first_line: int, by: Understandin
     columns = {role: table.columns[place].take(rows) for role, place in layout.roles.items()}
     shared = _shared(columns, lines, by)
     kit = columns.get("kit", CodedColumn.constant("", len(rows))).map(stripped)
+    blanks = {s.id for s in by.protocol.check_samples or () if s.kind is CheckKind.BLANK}
+    tank = columns["tank"]
+    of_blank = tank.spread([stripped(cell) in blanks for cell in tank.cells], bool)
     if not layout.variables:
         unit = columns.get("unit", CodedColumn.constant("", len(rows)))
         variable = columns["variable"].map(stripped)
-        measured = Measured(lines, variable, columns["value"], unit.map(stripped), kit)
+        measured = Measured(lines, variable, columns["value"], unit.map(stripped), kit, of_blank=of_blank)
         return _joined(shared, measured, by)
     parts = []
     empty = np.ones(len(rows), dtype=bool)
@@ -84,6 +88,7 @@ def drafts_of(table: RawTable, layout: Layout, first_line: int, by: Understandin
             unit=CodedColumn.constant(column.unit, len(filled)),
             kit=own.take(filled),
             where=f'Column "{column.header}": ',
+            of_blank=of_blank[filled],
         )
         parts.append(_joined(shared.iloc[filled].assign(kit=measured.kit.categorical()), measured, by))
     nothing = np.flatnonzero(empty)
@@ -116,7 +121,7 @@ def stacked(parts: Sequence[pd.DataFrame]) -> pd.DataFrame:
     return pd.DataFrame(columns, copy=False)
 
 
-def _hold_rows(table: RawTable, first_line: int, odd: NDArray[np.bool_], holds: Holds) -> None:
+def hold_rows(table: RawTable, first_line: int, odd: NDArray[np.bool_], holds: Holds) -> None:
     """Rows that are wider or narrower than the header, or hold what no row should."""
     width = len(table.header)
     for row, cells in table.short.items():
@@ -169,12 +174,14 @@ def _shared(columns: dict[str, CodedColumn], lines: NDArray[np.int64], by: Under
     blank = CodedColumn.constant("", len(lines))
     replicate = columns.get("replicate", blank).map(stripped)
     texts = {
-        role: columns.get(role, blank).map(stripped).categorical() for role in ("tank", "kit", "by", "note")
+        role: columns.get(role, blank).map(stripped).categorical()
+        for role in ("tank", "site", "kit", "by", "note")
     }
     return pd.DataFrame(
         {
             "line": lines,
             "tank": texts["tank"],
+            "site": texts["site"],
             "taken_at": moments.instants[codes],
             "timed": moments.timed[codes],
             "utc_offset": offset.map(str).categorical(),

@@ -11,6 +11,7 @@ from schemas.errors import IntakeError, UnitError
 from schemas.plain_words import listed
 from schemas.units import normalise_unit
 from trials.intake.columns import quoted
+from trials.intake.events_columns import event_role_of, known_event_columns
 from trials.intake.likeness import alike
 from trials.intake.names import key
 from trials.intake.tables import MAX_COLUMNS
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
     from trials.intake.names import Named, VariableNames
     from trials.intake.tables import RawTable
 
-ROLES = ("tank", "taken_at", "time", "variable", "value", "unit", "replicate", "kit", "by", "note")
+ROLES = ("tank", "site", "taken_at", "time", "variable", "value", "unit", "replicate", "kit", "by", "note")
 LONG = ("tank", "taken_at", "variable", "value")
 WIDE = ("tank", "taken_at")
 _LONG_ONLY = frozenset({"variable", "value", "unit"})
@@ -71,8 +72,9 @@ _ALSO = {
 }
 """Other usual headings. They are reported when they are understood, and give way to the name itself."""
 
-_CARRIED = frozenset({"tank", "taken_at", "time", "variable", "unit", "kit", "by", "note"})
+_CARRIED = frozenset({"tank", "site", "taken_at", "time", "variable", "unit", "kit", "by", "note"})
 """What a cell that is merged over rows says of each of them."""
+_CARRIED_OF_EVENTS = frozenset({"at", "kind"})
 
 _BRACKETED = re.compile(r"(?P<name>.+?)\s*(?:\[(?P<square>[^\[\]]*)\]|\((?P<round>[^()]*)\))\s*")
 _BREAK = re.compile(r"[\s_,:]+")
@@ -81,7 +83,6 @@ _LONGEST_NAME = 200
 _MOST_NAMED = 20
 _FOR_THE_EYE = frozenset({"phase"})
 """Columns of recording sheets that say nothing which the protocol does not."""
-_EVENT_COLUMNS = frozenset({"kind", "amount"})
 
 
 @dataclass(frozen=True)
@@ -122,21 +123,21 @@ class Layout:
 
 @dataclass(frozen=True)
 class ColumnNames:
-    """What the columns of a table of readings are called, for those who look for its header."""
+    """What the columns of a table of readings or events are called, for those who look for its header."""
 
     names: VariableNames
 
     def known(self, header: Sequence[str]) -> int:
-        """How many of the headers are known, as a role or as a variable of a wide table."""
+        """How many of the headers are known: as a role or a variable of a wide table, or as columns of events."""
         if len(header) > MAX_COLUMNS:
             return 0
-        return sum(
+        return known_event_columns(header) or sum(
             role_of(text) is not None or _value_column(0, text, self.names) is not None for text in header
         )
 
     def carried_down(self, text: str) -> bool:
         """Whether a cell under this header that is merged over rows holds for each of them."""
-        return role_of(text) in _CARRIED
+        return role_of(text) in _CARRIED or event_role_of(text) in _CARRIED_OF_EVENTS
 
 
 def role_of(text: str) -> str | None:
@@ -160,13 +161,6 @@ def layout_of(table: RawTable, names: VariableNames, where: str) -> Layout | Non
     roles, values = roles | guessed.roles, (*values, *guessed.variables)
     if "taken_at" not in roles and "time" in roles:
         roles["taken_at"] = roles.pop("time")
-    if {key(text) for text in table.header} >= _EVENT_COLUMNS and "value" not in roles and not values:
-        if not table.sheet:
-            raise IntakeError(
-                f"{where} holds events (kind, amount); this version takes in readings only, "
-                "so keep the file for later."
-            )
-        return None
     needed = WIDE if values else LONG
     missing = [role for role in needed if role not in roles]
     if missing:

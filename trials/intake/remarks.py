@@ -65,6 +65,12 @@ def on_readings(
         )
 
 
+def on_checks(count: int) -> Iterator[str]:
+    """Readings of check samples, which are kept apart."""
+    if count:
+        yield f"{_counted(count, 'reading', 'readings')} of check samples taken, apart from those of tanks."
+
+
 def on_partly_known(count: int) -> Iterator[str]:
     """Rows of a wide table of which some readings were in."""
     if count:

@@ -22,13 +22,16 @@ if TYPE_CHECKING:
     import pandas as pd
     from numpy.typing import NDArray
 
+    from schemas.protocol import Protocol
     from trials.intake.holds import Finding
     from trials.intake.values import Understanding
 
 _REASON_OF = {reason.value: reason for reason in HoldReason}
 
 
-def review(drafts: pd.DataFrame, by: Understanding, today: dt.date) -> NDArray[np.bool_]:
+def review(
+    drafts: pd.DataFrame, by: Understanding, today: dt.date, *, of_checks: bool = False
+) -> NDArray[np.bool_]:
     """Holds what the schema of the trial refuses.
 
     Parameters
@@ -39,6 +42,8 @@ def review(drafts: pd.DataFrame, by: Understanding, today: dt.date) -> NDArray[n
         Trial and names; reasons are added to its holds.
     today : date
         The last day that a reading may be taken on.
+    of_checks : bool
+        Whether the drafts are of check samples.
 
     Returns
     -------
@@ -47,7 +52,7 @@ def review(drafts: pd.DataFrame, by: Understanding, today: dt.date) -> NDArray[n
     """
     fit = (drafts["value"].notna() & drafts["taken_at"].notna()).to_numpy(copy=True)
     try:
-        readings_schema(by.protocol, today, draft=True).validate(drafts, lazy=True)
+        readings_schema(by.protocol, today, draft=True, of_checks=of_checks).validate(drafts, lazy=True)
     except pa.errors.SchemaErrors as refused:
         # A check across columns reports one line a column, so each pair of check and index is taken once.
         failures = refused.failure_cases[["check", "index"]].drop_duplicates()
@@ -84,32 +89,13 @@ class _Sentences:
         }
 
     def _tank(self, text: str) -> Finding:
-        tanks = [tank.id for tank in self.by.protocol.tanks]
-        if not text:
-            return (
-                HoldReason.NO_TANK,
-                f"The tank is missing: write one of the trial, such as {quoted(tanks[0])}.",
-            )
-        alike = [tank for tank in tanks if _folded(tank) == _folded(text)]
-        by_fold = {tank.casefold(): tank for tank in tanks}
-        near = difflib.get_close_matches(text.casefold(), by_fold, n=3, cutoff=0.6)
-        close = sorted(by_fold[name] for name in near)
-        if alike:
-            remedy = f"write {quoted(alike[0])}, exactly so."
-        elif close:
-            remedy = f"did you mean {_listed(close)}?"
-        else:
-            remedy = f"its tanks are {_listed(tanks[:6], more=len(tanks) > 6)}."
-        return HoldReason.UNKNOWN_TANK, f"{quoted(text)} is not a tank of this trial; {remedy}"
+        return unknown_tank(text, self.by.protocol)
 
     def _before(self, at: pd.Timestamp) -> Finding:
-        start = self.by.protocol.schedule.start
-        text = f"{at:%Y-%m-%d} is before the trial starts ({start}): look at the date, or take the row out."
-        return HoldReason.BEFORE_START, text
+        return before_the_start(at, self.by.protocol)
 
     def _future(self, at: pd.Timestamp) -> Finding:
-        text = f"{at:%Y-%m-%d} is in the future (today is {self.today}): look at day, month and year."
-        return HoldReason.IN_THE_FUTURE, text
+        return in_the_future(at, self.today)
 
     def _variable(self, text: str) -> Finding:
         if not text:
@@ -138,6 +124,40 @@ class _Sentences:
             HoldReason.NOT_A_REPLICATE,
             f"{quoted(text)} is not the number of a test: write 1, 2 or 3, or leave it empty for a single test.",
         )
+
+
+def unknown_tank(text: str, protocol: Protocol) -> Finding:
+    """Why a text is no tank of the trial, and which may be meant."""
+    tanks = [tank.id for tank in protocol.tanks]
+    if not text:
+        return (
+            HoldReason.NO_TANK,
+            f"The tank is missing: write one of the trial, such as {quoted(tanks[0])}.",
+        )
+    alike = [tank for tank in tanks if _folded(tank) == _folded(text)]
+    by_fold = {tank.casefold(): tank for tank in tanks}
+    near = difflib.get_close_matches(text.casefold(), by_fold, n=3, cutoff=0.6)
+    close = sorted(by_fold[name] for name in near)
+    if alike:
+        remedy = f"write {quoted(alike[0])}, exactly so."
+    elif close:
+        remedy = f"did you mean {_listed(close)}?"
+    else:
+        remedy = f"its tanks are {_listed(tanks[:6], more=len(tanks) > 6)}."
+    return HoldReason.UNKNOWN_TANK, f"{quoted(text)} is not a tank of this trial; {remedy}"
+
+
+def before_the_start(at: dt.datetime, protocol: Protocol) -> Finding:
+    """Why a day before the trial is not taken."""
+    start = protocol.schedule.start
+    text = f"{at:%Y-%m-%d} is before the trial starts ({start}): look at the date, or take the row out."
+    return HoldReason.BEFORE_START, text
+
+
+def in_the_future(at: dt.datetime, today: dt.date) -> Finding:
+    """Why a day after that of intake is not taken."""
+    text = f"{at:%Y-%m-%d} is in the future (today is {today}): look at day, month and year."
+    return HoldReason.IN_THE_FUTURE, text
 
 
 def _folded(name: str) -> str:

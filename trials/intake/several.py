@@ -8,6 +8,7 @@ import pandas as pd
 
 from schemas.errors import IntakeError
 from trials.intake.batch import read_file
+from trials.register.records import Beside
 
 if TYPE_CHECKING:
     import datetime as dt
@@ -23,6 +24,7 @@ def read_files(
     protocol: Protocol,
     seen: pd.DataFrame,
     today: dt.date,
+    beside: Beside | None = None,
     *,
     may_fail: Container[Path] = frozenset(),
     refused: list[tuple[str, str]] | None = None,
@@ -31,7 +33,7 @@ def read_files(
 
     Parameters
     ----------
-    paths, protocol, seen, today
+    paths, protocol, seen, today, beside
         As there.
     may_fail : container of Path
         Files that do not stop the others where they cannot be read.
@@ -43,15 +45,24 @@ def read_files(
     IntakeError
         At the first other file that cannot be read at all.
     """
+    beside = beside or Beside()
     for path in paths:
         try:
-            batch = read_file(path, protocol, seen, today)
+            batch = read_file(path, protocol, seen, today, beside)
         except IntakeError as error:
             if path not in may_fail or refused is None:
                 raise
             refused.append((str(path), str(error)))
             continue
         yield batch
-        if len(batch.readings):
-            new = batch.readings.assign(file=path.name)
-            seen = pd.concat([seen, new], ignore_index=True) if len(seen) else new
+        seen = _with(seen, batch.readings, path.name)
+        beside = Beside(
+            _with(beside.events, batch.events, path.name), _with(beside.checks, batch.checks, path.name)
+        )
+
+
+def _with(seen: pd.DataFrame, new: pd.DataFrame, name: str) -> pd.DataFrame:
+    if new.empty:
+        return seen
+    named = new.assign(file=name)
+    return pd.concat([seen, named], ignore_index=True) if len(seen) else named

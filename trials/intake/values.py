@@ -20,6 +20,8 @@ from trials.intake.holds import told
 from trials.intake.numerals import Quantity, read_quantity
 
 if TYPE_CHECKING:
+    from collections.abc import Container
+
     from numpy.typing import NDArray
 
     from schemas.protocol import Kit, Protocol
@@ -46,6 +48,10 @@ class Understanding:
         Decimal sign of the file, empty where undecided.
     holds : Holds
         Where reasons go.
+    site : str
+        Where the sheet was filled in, if it says so; empty otherwise.
+    as_they_are : container of (str, int)
+        Rows, by sheet and number, whose values a person accepts although they are not usual.
     names_met : dict
         The variables met, by the text that named them; for the remarks.
     conversions : dict
@@ -56,6 +62,8 @@ class Understanding:
     names: VariableNames
     decimal: str
     holds: Holds
+    site: str = ""
+    as_they_are: Container[tuple[str, int]] = frozenset()
     names_met: dict[str, Named] = field(default_factory=dict)
     conversions: dict[tuple[str, str], Conversion] = field(default_factory=dict)
 
@@ -71,7 +79,8 @@ class Understanding:
 class Measured:
     """Rows of one table that hold values of one column: what each cell says, side by side.
 
-    ``where`` names the column in sentences, and is empty where there is only one.
+    ``where`` names the column in sentences, and is empty where there is only one. ``of_blank`` says which rows are of
+    a blank, which a photometer may well show as 0.
     """
 
     lines: NDArray[np.int64]
@@ -80,6 +89,7 @@ class Measured:
     unit: CodedColumn
     kit: CodedColumn
     where: str = ""
+    of_blank: NDArray[np.bool_] | None = None
 
     def understood(self, by: Understanding) -> dict[str, Any]:
         """Columns ``variable``, ``value``, ``sign``, ``raw_value`` and ``raw_unit`` of the drafts.
@@ -116,6 +126,8 @@ class Measured:
         """Sets zeros of variables that a kit cannot show as 0 to NaN, and holds them."""
         never_zero = self.variable.spread([bool(n and n.variable.zero_is_censored) for n in named], bool)
         zero = (number == 0) & never_zero
+        if self.of_blank is not None:
+            zero &= ~self.of_blank
         for position in np.flatnonzero(zero).tolist():
             found = named[self.variable.codes[position]]
             if found is not None:

@@ -11,9 +11,9 @@ from trials.pack import layout
 from trials.pack.reading import as_from_register, protocol_digest
 from trials.register.bodies import IntakeBody
 from trials.register.chain import Kind
-from trials.register.kept import ALL, READINGS
+from trials.register.kept import ALL, CHECKS, EVENTS, READINGS
 from trials.register.recording import prepare
-from trials.register.records import Finding, SourceFile
+from trials.register.records import Beside, Finding, SourceFile
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -65,7 +65,9 @@ def _same(
 ) -> bool:
     body = IntakeBody.model_validate_json(line.body or "")
     try:
-        again = prepare(take_in(file, protocol, _before(contents, taken, READINGS, line.number), today))
+        before = {kept: _before(contents, taken, kept, line.number) for kept in ALL}
+        beside = Beside(before[EVENTS], before[CHECKS])
+        again = prepare(take_in(file, protocol, before[READINGS], today, beside))
     except IntakeError:
         return False
     brought = {kept.name: body.stored(kept.name) for kept in ALL}

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
-    from trials.register.records import IntakeBatch
+    from trials.register.records import Beside, IntakeBatch
 
 TODAY = dt.date(2026, 7, 1)
 
@@ -108,6 +108,32 @@ def trial(**parts: Any) -> Protocol:
         }
         | parts
     )
+
+
+@pytest.fixture(scope="session")
+def trial_of() -> Callable[..., Protocol]:
+    """Makes the invented trial with other parts."""
+    return trial
+
+
+@pytest.fixture(scope="session")
+def taking_for() -> Callable[[Protocol], Callable[..., Taken]]:
+    """Takes bytes or text in for a protocol, on the first of July 2026."""
+
+    def taking(protocol: Protocol) -> Callable[..., Taken]:
+        def taken(
+            content: bytes | str,
+            seen: pd.DataFrame | None = None,
+            name: str = "sent.csv",
+            beside: Beside | None = None,
+        ) -> Taken:
+            data = content.encode() if isinstance(content, str) else content
+            before = empty_readings() if seen is None else seen
+            return Taken(take_in(SourceFile(name, data), protocol, before, TODAY, beside))
+
+        return taken
+
+    return taking
 
 
 @pytest.fixture(scope="session")

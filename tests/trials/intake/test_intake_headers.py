@@ -136,7 +136,7 @@ REFUSED = {
         "tank,taken_at,nitrate [mg/L],NO3-N [mg/L]\n",
         r'two columns for nitrate: "nitrate \[mg/L\]" and "NO3-N \[mg/L\]"',
     ),
-    "events": ("tank,at,kind,amount,unit,by,note\nq01-a,2026-04-06,feed,2,g,,\n", "holds events"),
+    "events": ("tank,kind,amount,unit\nq01-a,feed,2,g\n", "holds events and lacks the column at; it needs tank, at"),
     "prose": ("Dear club, here are my readings\n", "has no header"),
 }
 

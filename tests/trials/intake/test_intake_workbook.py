@@ -104,9 +104,10 @@ def test_every_sheet_of_readings_is_taken_and_the_others_are_named(take, book):
             }
         )
     )
-    assert taken.batch.rows["sheet"].tolist() == ["April", "May"]
+    assert taken.batch.rows["sheet"].tolist() == ["April", "May", "Events"]
     assert taken.batch.readings["sheet"].tolist() == ["April", "May"]
-    for sheet in ("Events", "Tanks", "Lists"):
+    assert taken.batch.events["sheet"].tolist() == ["Events"]
+    for sheet in ("Tanks", "Lists"):
         assert f'"{sheet}"' in taken.remarks
     assert '"Empty"' not in taken.remarks
 
