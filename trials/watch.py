@@ -11,7 +11,7 @@ import datetime as dt
 from typing import TYPE_CHECKING
 
 from analysis.masking import mask_of
-from analysis.numerals import count
+from analysis.numerals import count, plain
 from analysis.watch.due import sampling_days
 from analysis.watch.findings import Finding, Kind, Severity
 from analysis.watch.watched import Acted, Watched
@@ -142,7 +142,7 @@ def _held(protocol: Protocol, rows: Sequence[HeldRow]) -> Iterator[Finding]:
         for row in own:
             for code in dict.fromkeys(reason.code for reason in row.reasons):
                 reasons[code] = reasons.get(code, 0) + 1
-        files = list(dict.fromkeys(row.file for row in own))
+        files = list(dict.fromkeys(plain(row.file, 100) for row in own))
         each = ", ".join(f"{code} {number}" for code, number in sorted(reasons.items(), key=lambda r: -r[1]))
         named = listed(files, "and") if len(files) <= 3 else f"{len(files)} files"
         yield Finding(

@@ -27,8 +27,10 @@ def write_calendar(path: Path, protocol: Protocol, days: Sequence[SamplingDay], 
     Raises
     ------
     FairtankError
-        Something else than a calendar is there, or the file cannot be written.
+        There is no sampling day, something else than a calendar is there, or the file cannot be written.
     """
+    if not days:
+        raise FairtankError(f"{protocol.trial.id} has no sampling days, so there is no calendar to write.")
     try:
         if path.exists():
             with path.open("rb") as file:
@@ -48,31 +50,34 @@ def write_reminders(folder: Path, protocol: Protocol, watch: Watch, site: str | 
     FairtankError
         The folder or a file cannot be written.
     """
-    sites: list[str | None] = [site] if site is not None else list(sites_of(protocol))
-    if site is None and any(tank.site is None for tank in protocol.tanks):
-        sites.append(None)
-    written: list[Path] = []
-    taken: set[str] = set()
+    names = _names(protocol)
+    chosen = names if site is None else {site: names[site]}
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        for one in sites:
-            path = folder / _name(protocol.trial.id, one, taken)
-            path.write_text(reminder(protocol.trial.id, one, watch), encoding="utf-8", newline="\n")
-            written.append(path)
+        for one, name in chosen.items():
+            text = reminder(protocol.trial.id, one, watch)
+            (folder / name).write_text(text, encoding="utf-8", newline="\n")
     except OSError as error:
         raise FairtankError(_unwritable(folder, error)) from error
-    return written
+    return [folder / name for name in chosen.values()]
 
 
-def _name(trial: str, site: str | None, taken: set[str]) -> str:
-    """A file name of its own also where a disk takes small and capital letters for the same."""
-    stem = f"{trial}-{site}" if site else trial
-    name, number = stem, 1
-    while name.casefold() in taken:
-        number += 1
-        name = f"{stem}-{number}"
-    taken.add(name.casefold())
-    return f"{name}.txt"
+def _names(protocol: Protocol) -> dict[str | None, str]:
+    """By site a file name of its own, also where a disk takes small and capital letters for the same."""
+    sites: list[str | None] = list(sites_of(protocol))
+    if any(tank.site is None for tank in protocol.tanks):
+        sites.append(None)
+    names: dict[str | None, str] = {}
+    taken: set[str] = set()
+    for site in sites:
+        stem = name = f"{protocol.trial.id}-{site}" if site else protocol.trial.id
+        number = 1
+        while name.casefold() in taken:
+            number += 1
+            name = f"{stem}-{number}"
+        taken.add(name.casefold())
+        names[site] = f"{name}.txt"
+    return names
 
 
 def _unwritable(path: Path, error: OSError) -> str:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.numerals import count, day_words, quantity
+from analysis.numerals import count, day_words, plain, quantity
 from analysis.watch.day_values import dates_in_words
 from analysis.watch.findings import Finding, Kind, Severity
 from schemas.plain_words import listed
@@ -237,5 +237,6 @@ def _asked(rule: StopRule) -> str:
 
 
 def _action(rule: StopRule) -> str:
-    text = rule.action[:1].upper() + rule.action[1:]
+    words = plain(rule.action)
+    text = words[:1].upper() + words[1:]
     return text if text.endswith((".", "!", "?")) else f"{text}."

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from functools import cached_property
 from typing import TYPE_CHECKING
 
-from analysis.numerals import day_words
+from analysis.numerals import day_words, plain
 from analysis.watch.day_values import NOTHING, day_values, repeatability_limit
 from schemas.protocol import BASELINE_PHASE
 from schemas.variables import variables_for
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from schemas.variables import Variable
 
 WASHOUT_PHASE = "washout"
+_LONGEST = 200
 
 
 @dataclass(frozen=True)
@@ -182,9 +183,9 @@ class Watched:
         done = [one for one in self.acted.get(tank, ()) if one.day >= day]
         if not done:
             return ""
-        words = done[-1].what.rstrip(".")
+        words = plain(done[-1].what, _LONGEST).rstrip(".")
         return f" Recorded on {day_words(done[-1].day)}: {words}."
 
     def name(self, arm: str) -> str:
         """How an arm is called."""
-        return self.names.get(arm, arm)
+        return plain(self.names.get(arm, arm), _LONGEST)

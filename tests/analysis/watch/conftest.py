@@ -134,13 +134,14 @@ def trial_of(
     *,
     arms: dict[str, str] | None = ARMS,
     parts: dict[str, Any] | None = None,
+    allocation_given: Allocation | None = None,
     **more: Any,
 ) -> Watched:
     """The trial on a day."""
     return Watched(
         protocol=protocol_of(**(parts or {})),
         today=day(today),
-        allocation=allocation_of(arms) if arms else None,
+        allocation=allocation_of(arms) if arms else allocation_given,
         readings=readings_of(readings),
         events=events_of(events),
         **{"planned": {"polymer": 0.5, "liquid": 0.5}, **more},
