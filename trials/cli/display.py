@@ -78,8 +78,9 @@ def counting(total: int, label: str, *, quiet: bool) -> Iterator[Callable[[int],
 
 
 def progress_line(text: str) -> None:
-    """A step of a longer check as it begins, on standard error."""
-    print(f"{text} ...", file=sys.stderr, flush=True)
+    """A step of a longer check as it begins, on standard error where that is a terminal."""
+    if sys.stderr.isatty():
+        print(f"{text} ...", file=sys.stderr, flush=True)
 
 
 def step(*, quiet: bool) -> Callable[[str], None]:

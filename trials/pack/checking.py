@@ -75,8 +75,8 @@ def check_pack(path: Path, head: str | None = None, say: Callable[[str], None] =
     PackError
         It is no pack at all, or holds what no pack holds.
     """
-    say("Reading files and checking their sums")
     archive = read_archive(path)
+    say("Checking the sums of all files")
     files = archive.files
     if is_publication(files):
         return _publication(path, files)

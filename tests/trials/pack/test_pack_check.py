@@ -130,16 +130,19 @@ def test_every_number_of_the_results_is_held_against_the_readings(coded, written
     assert any("endpoints[0].contrasts[0].estimate" in finding.text for finding in found)
 
 
-def test_a_forger_who_computes_everything_again_changes_the_head(whole, written):
-    """With files and entries open, no reading can change without its entry, and no entry without the head."""
+def test_where_all_is_open_no_reading_changes_without_the_head(whole, written):
+    """No reading can change without its entry, no file without its digest, and no entry without the head."""
     changed = whole["data/readings.csv"].replace(b",16.5,", b",15.5,").replace(b",16.5,", b",15.5,")
     found = check_pack(written(resealed(whole | {"data/readings.csv": changed}))).findings
     assert any("entry 3 are not those that were taken in" in finding.text for finding in found)
-    sent = whole["files/entry-3.csv"].replace(b",16.5,", b",15.5,", 1)
-    assert any(
-        finding.where == "files/entry-3.csv" and "SHA-256 is another" in finding.text for finding in found
-    )
-    assert any("taken in again" in finding.text for finding in found)
+    forged = {
+        "files/entry-3.csv": whole["files/entry-3.csv"].replace(b",16.5,", b",15.5,", 1),
+        "data/superseded.csv": whole["data/superseded.csv"].replace(b",14.1,", b",14.7,", 1),
+    }
+    texts = [finding.text for finding in check_pack(written(resealed(whole | forged), "second")).findings]
+    assert "data/readings.csv: the rows of entry 3 are not those that were taken in." in texts
+    assert "files/entry-3.csv is not the file of entry 3: its SHA-256 is another." in texts
+    assert any(text.startswith("files/entry-3.csv, taken in again, does not become") for text in texts)
 
 
 def test_a_head_noted_before_must_be_in_the_chain(coded, written, monkeypatch):
