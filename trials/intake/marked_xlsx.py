@@ -130,10 +130,10 @@ def _percentage(shown: str) -> str:
 
 def _comments(content: bytes) -> list[tuple[int, int, str]]:
     found = []
-    for comment in ET.fromstring(content).iter("{*}comment"):  # noqa: S314
+    for comment in ET.fromstring(content).iterfind(".//{*}comment"):  # noqa: S314
         at = re.fullmatch(r"([A-Za-z]{1,3})([0-9]{1,7})", comment.get("ref", ""))
         if at:
-            text = "".join(part.text or "" for part in comment.iter("{*}t"))
+            text = "".join(part.text or "" for part in comment.iterfind(".//{*}t"))
             found.append((int(at[2]) - 1, column_number(at[1]), text))
     return found
 

@@ -11,9 +11,10 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from trials.intake.columns import quoted
+from trials.intake.holds import told
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Callable, Iterator, Sequence
 
 _MOST_SHOWN = 3
 
@@ -55,7 +56,7 @@ class Markings:
         ]
         if hidden:
             verb = "is" if len(self.hidden_rows) + len(self.hidden_columns) == 1 else "are"
-            yield f"{' and '.join(hidden).capitalize()} {verb} hidden in the workbook and taken in like any other."
+            yield f"{told('', ' and '.join(hidden))} {verb} hidden in the workbook and taken in like any other."
         if self.comments:
             shown = [
                 f"{letters(column)}{row + 1} {quoted(' '.join(text.split()))}"
@@ -97,8 +98,7 @@ def as_percent(value: float) -> str:
     return f"{float(f'{100 * value:.13g}')!r}%"
 
 
-def _hidden(places: Sequence[int], one: str, name: object) -> list[str]:
-    assert callable(name)  # noqa: S101 - a function that names a place
+def _hidden(places: Sequence[int], one: str, name: Callable[[int], str]) -> list[str]:
     if not places:
         return []
     shown = [name(place) for place in places[:_MOST_SHOWN]]

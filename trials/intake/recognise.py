@@ -92,7 +92,8 @@ def recognise(
     first, last = told_of["taken_at"].min().normalize(), told_of["taken_at"].max().normalize()
     near = seen[(seen["taken_at"] >= first) & (seen["taken_at"] < last + pd.Timedelta(days=1))]
     of_seen, group[fit] = _groups(near, told_of, IDENTITY)
-    at = _first_places(of_seen, group.max() + 1)[group[fit]]
+    length = max(of_seen.max(initial=-1), group.max()) + 1
+    at = _first_places(of_seen, length)[group[fit]]
     in_register = at >= 0
     if in_register.any():
         matched = near.iloc[at[in_register]]

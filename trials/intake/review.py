@@ -12,6 +12,7 @@ import pandera.pandas as pa
 from schemas.readings import HoldReason, readings_schema
 from trials.intake.columns import quoted
 from trials.intake.names import key, with_unit
+from trials.intake.numerals import spreadsheet_finding
 from trials.intake.unlikely import as_written, where_to_look
 
 if TYPE_CHECKING:
@@ -134,6 +135,9 @@ def unknown_tank(text: str, protocol: Protocol) -> Finding:
             HoldReason.NO_TANK,
             f"The tank is missing: write one of the trial, such as {quoted(tanks[0])}.",
         )
+    left_over = spreadsheet_finding(text)
+    if left_over:
+        return left_over
     alike = [tank for tank in tanks if _folded(tank) == _folded(text)]
     by_fold = {tank.casefold(): tank for tank in tanks}
     near = difflib.get_close_matches(text.casefold(), by_fold, n=3, cutoff=0.6)

@@ -177,7 +177,7 @@ def _table(
     data = rows_of_data(above, header)
     builder = TableBuilder(header, f'{name}, sheet "{sheet}",')
     builder.add_above([(row + 1, above[row]) for row in data])
-    carried = _carried_down(rows, place, header, merged, headings)
+    carried = list(_carried_down(rows, place, header, merged, headings))
     body = islice(rows, place + 1, None)
     while block := list(islice(body, _ROWS)):
         builder.add_columns(map(_without_truths, zip(*block, strict=True)), len(block))
