@@ -34,6 +34,8 @@ class geom_tank_line(geom_line):  # type: ignore[misc] # noqa: N801 - as above
 
     def draw_panel(self, data: pd.DataFrame, panel_params: Any, coord: Any, ax: Any) -> None:
         """Draw the lines, then give each its address; plotnine makes one a group of two points or more."""
+        if not data["group"].duplicated().any():
+            return  # no line anywhere, which plotnine would warn of
         before = len(ax.lines)
         super().draw_panel(data, panel_params, coord, ax)
         groups = data.groupby("group")["told"]

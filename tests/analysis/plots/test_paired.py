@@ -1,6 +1,7 @@
 """The numbers of the analysis stand where they are, joined by block, with the range that censoring allows."""
 
 import math
+import re
 from dataclasses import replace
 from itertools import pairwise
 
@@ -142,4 +143,10 @@ def test_names_of_blocks_that_lie_at_the_foot_stay_on_the_figure(club, nitrate):
     )
     alike = tuple(replace(t, y_lowest=t.y, y_highest=t.y) for t in low)
     svg = render(paired.figure(replace(nitrate, tanks=alike), club.protocol), "svg")["svg"].decode()
-    assert svg.count(">q0") == 8
+    assert len(re.findall(r">q0\d</text>", svg)) == 8
+
+
+def test_narrow_figures_leave_the_names_of_blocks_out_and_tell_each_tank_by_its_title(club, nitrate):
+    svg = render(paired.figure(nitrate, club.protocol, width=3.46), "svg")["svg"].decode()
+    assert not re.findall(r">q0\d</text>", svg)
+    assert svg.count('data-tank="') == nitrate.n_tanks == 23

@@ -1,12 +1,13 @@
 """Each reading of a variable is drawn once, at its time, in its arm, or counted in the caption."""
 
 import datetime as dt
+import re
 from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 import pytest
-from plotnine import geom_line, geom_point, geom_rect, geom_ribbon, geom_segment, geom_text
+from plotnine import geom_hline, geom_line, geom_point, geom_rect, geom_ribbon, geom_segment, geom_text
 
 from analysis.plots import trajectories
 from analysis.plots.theme import arm_looks, render
@@ -176,3 +177,57 @@ def test_where_nothing_can_be_drawn_the_figure_says_so(club):
     assert trajectories.alt_text(club.protocol, club.allocation, club.readings.head(0), "nitrate").startswith(
         "Empty chart"
     )
+
+
+def test_readings_of_one_day_are_small_and_the_line_passes_through_their_mean(club, layers, caption):
+    nitrate = club.readings[(club.readings["variable"] == "nitrate") & (club.readings["tank"] == "q01-0")]
+    again = nitrate.iloc[[3]].assign(value=nitrate["value"].iloc[3] * 1.5, replicate=2)
+    readings = pd.concat([club.readings, again], ignore_index=True)
+    plot = trajectories.figure(club.protocol, club.allocation, readings, "nitrate")
+    measured, _ = layers(plot, geom_point)
+    small = measured[measured["size"] < measured["size"].max()]
+    assert list(small["tank"]) == ["q01-0", "q01-0"]
+    (lines,) = layers(plot, geom_line)
+    mine = lines[(lines["tank"] == "q01-0") & (lines["on"] == small["on"].iloc[0])]
+    assert mine["value"].tolist() == [pytest.approx(small["value"].mean())]
+    assert len(lines) == len(measured) - 1
+    assert "the line passes through their mean" in caption(plot)
+    assert "small marks" not in caption(
+        trajectories.figure(club.protocol, club.allocation, club.readings, "nitrate")
+    )
+
+
+@pytest.mark.parametrize(
+    ("bounds", "drawn", "words"),
+    [
+        ({"below": 0.01}, [0.01], "Dashed: stop rule, below 0.01 mg/L, 2 times in a row."),
+        ({"above": 50.0}, [], "Stop rule off the axis: above 50 mg/L, 2 times in a row."),
+        (
+            {"below": 0.01, "above": 50.0},
+            [0.01],
+            "Dashed: stop rule, below 0.01 mg/L, 2 times in a row. Stop rule off the axis: above 50 mg/L",
+        ),
+    ],
+)
+def test_stop_rules_are_lines_where_the_axis_reaches_them(club, caption, bounds, drawn, words):
+    rule = club.protocol.stop_rules[0].model_copy(update={"below": None, "above": None} | bounds)
+    protocol = club.protocol.model_copy(update={"stop_rules": (rule,)})
+    plot = trajectories.figure(protocol, club.allocation, club.readings, "phosphate")
+    lines = [layer.geom.data for layer in plot.layers if isinstance(layer.geom, geom_hline)]
+    assert [line["yintercept"].iloc[0] for line in lines] == drawn
+    assert words in caption(plot)
+
+
+def test_every_mark_and_line_tells_its_tank(club, phosphate):
+    svg = render(phosphate, "svg")["svg"].decode()
+    mine = club.readings[club.readings["variable"] == "phosphate"]
+    titles = re.findall(r'<g class="of-tank" data-tank="([^"]+)"><title>([^<]*)</title>', svg)
+    assert len(titles) == len(mine) + 24
+    assert all(title.startswith(tank) for tank, title in titles)
+    first = mine.iloc[0]
+    title = club.protocol.arm(club.allocation.arm_of()[first["tank"]]).title
+    assert (
+        first["tank"],
+        f"{first['tank']}, {title}, 2 March 2026: {first['sign'].replace('<', '&lt;')}{first['value']:g}",
+    ) in titles
+    assert "<a " not in svg
