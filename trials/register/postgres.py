@@ -99,21 +99,28 @@ class PostgresHome(Home):
         """
         url = _url_of(location)
         home = cls(_shown(url), _engine(url, wait))
-        with home.transaction() as connection:
+        try:
+            home._refuse_unfit()
+        except RegisterError:
+            home.engine.dispose()
+            raise
+        return home
+
+    def _refuse_unfit(self) -> None:
+        with self.transaction() as connection:
             mark, admitted = connection.exec_driver_sql(
                 "SELECT obj_description(oid, 'pg_namespace'), has_schema_privilege(oid, 'USAGE') "
                 f"FROM pg_catalog.pg_namespace WHERE nspname = '{SCHEMA}'"
             ).first() or (None, False)
         if mark is None:
-            raise RegisterError(f"There is no register in {home.shown} yet; {_MAKE}.")
+            raise RegisterError(f"There is no register in {self.shown} yet; {_MAKE}.")
         if mark != MARK:
-            raise RegisterError(f'{home.shown} holds a "{mark}", and this fairtank reads a "{MARK}".')
+            raise RegisterError(f'{self.shown} holds a "{mark}", and this fairtank reads a "{MARK}".')
         if not admitted:
             raise RegisterError(
-                f"Your account has no rights in the register {home.shown}; its administrator can make it a member of "
+                f"Your account has no rights in the register {self.shown}; its administrator can make it a member of "
                 f"{server_script.LEAD} or {server_script.WRITER}."
             )
-        return home
 
     def sentence(self, error: DBAPIError) -> str:
         """Say in one sentence what an error of the server, or of the way to it, means."""

@@ -47,7 +47,14 @@ MARK = f"fairtank register, format {tables.FORMAT}"
 TURN = int.from_bytes(b"fairtank")
 """The advisory lock that a writer holds from before it reads until its end: one at a time builds on the chain."""
 
-WRITTEN_BY_WRITERS = (Kind.INTAKE, Kind.CORRECTION, Kind.DEVIATION, Kind.DROPOUT, Kind.RESCUE)
+WRITTEN_BY_WRITERS = (
+    Kind.INTAKE,
+    Kind.CORRECTION,
+    Kind.EVENT_CORRECTION,
+    Kind.DEVIATION,
+    Kind.DROPOUT,
+    Kind.RESCUE,
+)
 """What a writer may record; all else is for the lead to decide."""
 
 # The body is canonical JSON, where a quotation mark inside a text is escaped: these match keys, never texts.

@@ -1,8 +1,7 @@
-"""Programs that write to a register, run by the tests as processes of their own.
+"""Programs that write to a register, run by the tests as a process of its own, which makes each writer by a fork.
 
-register_writers.py append PATH NAME        twenty-five files, one after the other
-register_writers.py compare PATH NAME       the readings that every other writer sends, looking first what is in
-register_writers.py killed PATH ROUNDS      a writer killed at a random moment, ROUNDS times; prints what was left
+register_writers.py together LOCATION    two writers, then eight, each its own files; then four who send the same readings
+register_writers.py killed LOCATION ROUNDS PROTOCOL    a writer killed at a random moment, ROUNDS times; prints what was left
 """
 
 import datetime as dt
@@ -12,24 +11,31 @@ import random
 import signal
 import sys
 import time
+import traceback
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from sqlalchemy import func, select
 
 from schemas.errors import RegisterError
-from trials.register.bodies import IntakeBody
-from trials.register.chain import Kind
+from trials.allocation import draw
+from trials.protocol_file import load
+from trials.register import recording, store, tables
+from trials.register.bodies import ClosureBody, CorrectionBody, IntakeBody
+from trials.register.chain import Kind, first_fault
 from trials.register.records import IntakeBatch, SourceFile
 from trials.register.store import Register
 
 NOW = dt.datetime(2026, 4, 4, 19, 30, tzinfo=dt.UTC)
-FILES = {"append": 25, "compare": 5}
-ROWS = 400
+SAID = {"by": "Ann", "why": "invented"}
+FILES = {"append": 5, "compare": 3}
+TOGETHER = (("append", 2), ("append", 8), ("compare", 4))
 
 
-def batch_of(name, values, *, first_row=2):
-    rows = np.arange(first_row, first_row + len(values))
+def batch_of(name, values):
+    rows = np.arange(2, 2 + len(values))
     table = pd.DataFrame({"sheet": "", "row": rows, "outcome": "accepted", "cells": "{}", "reasons": "[]"})
     readings = pd.DataFrame(
         {
@@ -50,16 +56,30 @@ def batch_of(name, values, *, first_row=2):
     return IntakeBatch(SourceFile(name, name.encode() * 10), table, readings)
 
 
-def append(path, name):
-    with Register.open(path) as register:
-        trial = register.find(None).id
+def forked(work, *arguments):
+    """Do some work in a process of its own."""
+    child = os.fork()
+    if child:
+        return child
+    try:
+        work(*arguments)
+    except BaseException:  # noqa: BLE001 - a fork must never return into its parent's work
+        traceback.print_exc()
+        os._exit(1)
+    os._exit(0)
+
+
+def append(location, name):
+    with Register.open(location) as register:
+        trial = register.find("quillmere-2026").id
         for number in range(FILES["append"]):
             register.record_intake(trial, [batch_of(f"{name}-{number}", range(number, number + 4))], NOW)
 
 
-def compare(path, name):
-    with Register.open(path) as register:
-        trial = register.find(None).id
+def compare(location, name):
+    """Send the readings that every other writer sends, looking first what is in."""
+    with Register.open(location) as register:
+        trial = register.find("saltmere-2026").id
         for number in range(FILES["compare"]):
             while True:
                 try:
@@ -72,55 +92,133 @@ def compare(path, name):
                         raise
 
 
-def write_until_killed(path, trial, batches, acknowledge):
-    with Register.open(path) as register:
-        for number in range(0, len(batches), 2):
-            register.record_intake(trial, batches[number : number + 2], NOW)
+def together(location):
+    for mode, writers in TOGETHER:
+        work = {"append": append, "compare": compare}[mode]
+        children = [forked(work, location, f"{mode}-{writers}-{n}") for n in range(writers)]
+        statuses = [os.waitpid(child, 0)[1] for child in children]
+        assert statuses == [0] * writers
+
+
+def acts(number, loaded, prepared):
+    """What the writer of a round does: name, entries that it makes, and the act itself."""
+    trial = loaded.protocol.trial.id
+    other = f"round-{number}"
+    of_round = loaded.protocol.model_copy(
+        update={"trial": loaded.protocol.trial.model_copy(update={"id": other})}
+    )
+
+    def files(*names):
+        return [replace(prepared.batch, file=SourceFile(name, name.encode() * 10)) for name in names]
+
+    def allocate(register):
+        sealed = register.find(other)
+        register.record_allocation(other, draw(sealed.protocol, sealed.digest, "4 17"), NOW)
+
+    return (
+        ("intake", 2, lambda r: r.record_intake(trial, files(f"{number}-a", f"{number}-b"), NOW)),
+        (
+            "amend",
+            1,
+            lambda r: r.amend(
+                trial, CorrectionBody(reading=1, value=1.0 + number, raw_value="x", **SAID), NOW
+            ),
+        ),
+        ("seal", 1, lambda r: r.seal(replace(loaded, protocol=of_round), NOW)),
+        ("allocate", 1, allocate),
+        ("intake", 1, lambda r: r.record_intake(other, files(f"{number}-c"), NOW)),
+        ("amend", 1, lambda r: r.amend(other, ClosureBody(**SAID), NOW)),
+    )
+
+
+def write_until_killed(location, acts, acknowledge):
+    with Register.open(location) as register:
+        os.write(acknowledge, b".")
+        for _, _, act in acts:
+            act(register)
             os.write(acknowledge, b".")
+        time.sleep(60)  # to be killed
 
 
-def killed(path, rounds):
+def killed(location, rounds, protocol):
     """Each round goes on with the register that the last one left."""
     chance = random.Random(20260302)  # noqa: S311 - moments, not secrets
-    with Register.open(path) as register:
-        trial = register.find(None).id
-    journal = Path(f"{path}-journal")
+    loaded = load(Path(protocol))
+    prepared = recording.prepare(batch_of("first", range(10)))
+    # Made ready once: the time of a round is to be that of its transactions.
+    store.prepare = lambda batch: replace(prepared, batch=batch)
+    with Register.open(location) as register:
+        trial = register.seal(loaded, NOW).id
+        register.record_intake(trial, [prepared.batch], NOW)
+        entries = len(register.entries())
+    took = 0.01
     left = []
     for number in range(int(rounds)):
-        batches = [batch_of(f"{number}-{file}", range(ROWS)) for file in range(40)]
+        todo = acts(number, loaded, prepared)
+        aim = chance.randrange(len(todo))
         reading, writing = os.pipe()
-        child = os.fork()
-        if child == 0:
-            write_until_killed(path, trial, batches, writing)
-            os._exit(0)
+        child = forked(write_until_killed, location, todo, writing)
         os.close(writing)
-        begun = time.monotonic()
-        acknowledged = len(os.read(reading, 1))
-        # Measured by how long the first files took, so that a busy machine is killed in the middle of work too;
-        # every second time as soon as a transaction is seen to be under way.
-        first_files_took = time.monotonic() - begun
-        time.sleep(chance.uniform(0, 1.5) * first_files_took)
-        patience = time.monotonic() + 5
-        while number % 2 and not journal.exists() and time.monotonic() < patience:
-            time.sleep(0.0002)
+        acknowledged = wait_for(reading, aim + 1) - 1
+        time.sleep(chance.uniform(0, 1.2) * took)
         os.kill(child, signal.SIGKILL)
         os.waitpid(child, 0)
         with os.fdopen(reading, "rb") as pipe:
             acknowledged += len(pipe.read())
-        half_written = journal.exists()
-        with Register.open(path) as register:
-            intakes = [IntakeBody.of(e) for e in register.entries() if e.kind == Kind.INTAKE]
-            left.append(
-                {
-                    "acknowledged": 2 * acknowledged,
-                    "in": sum(body.file.name.startswith(f"{number}-") for body in intakes),
-                    "half-written": half_written,
-                    "readings": len(register.readings(trial)) - ROWS * len(intakes),
-                    "findings": [finding.text for finding in register.check()],
-                }
-            )
+        # Done before the kill came: the next time less is waited. So about half of the kills fall into the work.
+        took = max(0.0005, took * (0.9 if acknowledged > aim else 1.1))
+        state = look(location, todo, acknowledged, entries)
+        state |= {"aim": todo[aim][0], "before its end": acknowledged == aim}
+        state["findings"] += full_check(location) if number % 100 == 99 else []
+        entries = state["entries"]
+        left.append(state)
     sys.stdout.write(json.dumps(left))
 
 
+def wait_for(pipe, count):
+    """Read so many acknowledgements, or more where they came at once."""
+    read = 0
+    while read < count:
+        got = len(os.read(pipe, 100))
+        assert got, "the writer ended by itself"
+        read += got
+    return read
+
+
+def look(location, todo, acknowledged, before):
+    """What the kill left: whether it is one of the two states that it may be, and whole."""
+    with Register.open(location) as register:
+        # As a writer: on a server, what the killed one had sent already is done or undone before this one's turn.
+        with register._home.transaction(writes=True) as connection:
+            stored = {
+                name: dict(
+                    connection.execute(select(table.c.entry, func.count()).group_by(table.c.entry)).all()
+                )
+                for name, table in (("rows", tables.rows), ("readings", tables.readings))
+            }
+            files = connection.execute(select(func.count()).select_from(tables.files)).scalar_one()
+        entries = register.entries()
+    intakes = {entry.number: IntakeBody.of(entry) for entry in entries if entry.kind == Kind.INTAKE}
+    done = [sum(count for _, count, _ in todo[:number]) for number in range(len(todo) + 1)]
+    allowed = done[acknowledged : acknowledged + 2]
+    findings = [str(fault) for fault in [first_fault(entries)] if fault]
+    if stored["rows"] != {number: body.rows for number, body in intakes.items()}:
+        findings.append("rows are not those of the files that are in")
+    if stored["readings"] != {number: body.readings for number, body in intakes.items()}:
+        findings.append("readings are not those of the files that are in")
+    if len(entries) - before not in allowed:
+        findings.append(f"{len(entries) - before} entries are new, and not {allowed}")
+    # A seal keeps its canonical protocol; its sources, and those of the first one, are kept once.
+    seals = sum(entry.kind == Kind.SEAL for entry in entries)
+    if files != len(intakes) + seals + 2:
+        findings.append("files are kept that no entry names, or the other way round")
+    return {"entries": len(entries), "findings": findings}
+
+
+def full_check(location):
+    with Register.open(location) as register:
+        return [finding.text for finding in register.check()]
+
+
 if __name__ == "__main__":
-    {"append": append, "compare": compare, "killed": killed}[sys.argv[1]](*sys.argv[2:])
+    {"together": together, "killed": killed}[sys.argv[1]](*sys.argv[2:])

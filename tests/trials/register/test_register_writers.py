@@ -1,5 +1,6 @@
 """Several writers at once, and a writer killed in the middle of it: nothing is lost, doubled or half there."""
 
+import importlib.util
 import json
 import os
 import subprocess
@@ -13,58 +14,55 @@ from trials.register.bodies import IntakeBody
 
 PROGRAM = Path(__file__).with_name("register_writers.py")
 ROOT = PROGRAM.parents[3]
-WRITERS = ("ann", "bob", "cid", "dee")
-FILES = {"append": 25, "compare": 5}
+ROUNDS = 200
 
 
-def start(*arguments):
-    return subprocess.Popen(
+def run(*arguments):
+    done = subprocess.run(
         [sys.executable, PROGRAM, *map(str, arguments)],
         cwd=ROOT,
         env=os.environ | {"PYTHONPATH": str(ROOT)},
         stdout=subprocess.PIPE,
         text=True,
+        check=True,
     )
+    return done.stdout
 
 
-def run_all(mode, path):
-    running = [start(mode, path, name) for name in WRITERS]
-    assert [(writer.communicate()[0], writer.returncode) for writer in running] == [("", 0)] * len(WRITERS)
+@pytest.fixture(scope="module")
+def program():
+    """The program's own word on what its writers send."""
+    spec = importlib.util.spec_from_file_location("register_writers", PROGRAM)
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
 
 
 @pytest.mark.usefixtures("trial")
-def test_four_writers_at_once_lose_nothing(register, path):
-    run_all("append", path)
+def test_two_to_eight_writers_at_once_lose_nothing(register, location, program, protocol_of, now):
+    register.seal(protocol_of("saltmere-2026"), now)
+    run("together", location)
     entries = register.entries()
-    assert [entry.number for entry in entries] == list(range(1, 2 + FILES["append"] * len(WRITERS)))
+    assert [entry.number for entry in entries] == list(range(1, len(entries) + 1))
     assert register.check() == []
-    names = [IntakeBody.of(entry).file.name for entry in entries[1:]]
-    assert Counter(names) == Counter(
-        f"{name}-{number}" for name in WRITERS for number in range(FILES["append"])
-    )
-    for name in WRITERS:
-        own = [file for file in names if file.startswith(name)]
-        assert own == [f"{name}-{number}" for number in range(FILES["append"])], (
-            "each writer's files are in its order"
-        )
+    names = [IntakeBody.of(entry).file.name for entry in entries[2:]]
+    wanted = [
+        [f"{mode}-{count}-{writer}-{number}" for number in range(program.FILES[mode])]
+        for mode, count in program.TOGETHER
+        for writer in range(count)
+    ]
+    assert Counter(names) == Counter(name for files in wanted for name in files)
+    for files in wanted:
+        assert [name for name in names if name in files] == files, "each writer's files are in its order"
+    # Who sent the same readings at the same time stored them once.
+    assert sorted(register.readings("saltmere-2026")["value"]) == list(range(program.FILES["compare"] + 1))
 
 
-def test_four_writers_who_send_the_same_readings_store_them_once(register, trial, path):
-    run_all("compare", path)
-    assert register.check() == []
-    assert len(register.entries()) == 1 + FILES["compare"] * len(WRITERS)
-    assert sorted(register.readings(trial)["value"]) == list(range(FILES["compare"] + 1))
-
-
-@pytest.mark.usefixtures("trial")
-def test_a_writer_killed_at_any_moment_leaves_whole_files_only(path):
-    rounds = 10
-    output, _ = start("killed", path, rounds).communicate()
-    left = json.loads(output)
-    assert len(left) == rounds
-    for after in left:
-        assert after["findings"] == []
-        assert after["readings"] == 0, "every file that is in has all its readings, and no other has any"
-        # Two files go in together: what was acknowledged is in, and at most the two that were under way.
-        assert after["in"] in (after["acknowledged"], after["acknowledged"] + 2)
-    assert any(after["half-written"] for after in left), "a kill has to fall into a transaction now and then"
+def test_a_writer_killed_at_any_moment_leaves_whole_files_only(location, register, loaded, tmp_path):
+    del register, loaded  # made and written
+    left = json.loads(run("killed", location, ROUNDS, tmp_path / "protocols" / "protocol.toml"))
+    assert len(left) == ROUNDS
+    assert [state["findings"] for state in left] == [[]] * ROUNDS
+    fell_into = Counter(state["aim"] for state in left if state["before its end"])
+    assert fell_into.keys() == {"intake", "amend", "seal", "allocate"}, "a kill falls into each kind of work"
+    assert fell_into.total() > ROUNDS / 5

@@ -208,7 +208,7 @@ FORBIDDEN = [
     "SET session_replication_role = replica",
     "ALTER VIEW chain OWNER TO CURRENT_USER",
     "COMMENT ON SCHEMA fairtank IS 'mine'",
-    "LOCK TABLE entries IN ACCESS EXCLUSIVE MODE",
+    "DO 'BEGIN LOCK TABLE entries IN ACCESS EXCLUSIVE MODE; END'",
     "GRANT fairtank_lead TO CURRENT_USER",
     "SET ROLE fairtank_owner",
 ]
