@@ -195,7 +195,10 @@ def _held(batch: IntakeBatch) -> None:
 
 def _sum(batch: IntakeBatch) -> str:
     parts = " + ".join(f"{batch.count(name)} {name}" for name in ("accepted", "held", "repeated"))
-    return f"{len(batch.rows)} rows = {parts}; {len(batch.readings)} new readings."
+    brought = [f"{len(batch.readings)} new readings"]
+    brought += [f"{len(batch.events)} new events"] if len(batch.events) else []
+    brought += [f"{len(batch.checks)} readings of check samples"] if len(batch.checks) else []
+    return f"{len(batch.rows)} rows = {parts}; {', '.join(brought)}."
 
 
 def analysis(result: Analysis, answer: Sequence[str]) -> None:

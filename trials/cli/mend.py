@@ -1,4 +1,4 @@
-"""Putting right and writing down: amendments, and the history of a reading or tank."""
+"""Putting right and writing down: amendments, and the history of a reading, event or tank."""
 
 from __future__ import annotations
 
@@ -32,6 +32,8 @@ class _Said:
     """What was typed after ``amend``, beside the trial."""
 
     reading: int | None
+    event: int | None
+    amount: str | None
     value: str | None
     unit: str | None
     withdraw: bool
@@ -54,14 +56,21 @@ def amend(
     reading: Annotated[
         int | None, typer.Option("--reading", help="A reading's number, as `fairtank history` shows it.")
     ] = None,
+    event: Annotated[
+        int | None, typer.Option("--event", help="An event's number, as `fairtank history` shows it.")
+    ] = None,
+    amount: Annotated[
+        str | None, typer.Option("--amount", help="With --event: what was given, changed or lost, e.g. 2.5.")
+    ] = None,
     value: Annotated[
         str | None, typer.Option("--value", help='With --reading: what it should say, e.g. 12.5 or "<0.03".')
     ] = None,
     unit: Annotated[
-        str | None, typer.Option("--unit", help="With --value: its unit; without it, the reading's own.")
+        str | None,
+        typer.Option("--unit", help="With --value or --amount: its unit; without it, the one sent."),
     ] = None,
     withdraw: Annotated[
-        bool, typer.Option("--withdraw", help="With --reading: leave it out; it stays in the record.")
+        bool, typer.Option("--withdraw", help="With --reading or --event: leave it out; it stays recorded.")
     ] = False,
     tank: Annotated[str | None, typer.Option("--tank", help="The tank that something happened to.")] = None,
     deviation: Annotated[
@@ -92,7 +101,7 @@ def amend(
     location: RegisterOption = DEFAULT_REGISTER,
     as_json: JsonOption = False,
 ) -> None:
-    """Record one thing: a corrected reading, an event of a tank, an amended protocol, or the end of data entry.
+    """Record one thing: a corrected reading or event, what happened to a tank, an amended protocol, or the end of data entry.
 
     Nothing that is recorded is changed: an amendment is an entry of its own, and what it amends stays to be seen.
     """
@@ -101,6 +110,8 @@ def amend(
 
     said = _Said(
         reading=reading,
+        event=event,
+        amount=amount,
         value=value,
         unit=unit,
         withdraw=withdraw,
@@ -134,23 +145,27 @@ def history(
     trial: TrialArgument = None,
     *,
     reading: Annotated[int | None, typer.Option("--reading", help="A reading's number.")] = None,
+    event: Annotated[int | None, typer.Option("--event", help="An event's number.")] = None,
     tank: Annotated[
-        str | None, typer.Option("--tank", help="A tank: its arm, readings with their numbers, and events.")
+        str | None,
+        typer.Option("--tank", help="A tank: its arm, its readings and events with their numbers."),
     ] = None,
     location: RegisterOption = DEFAULT_REGISTER,
     as_json: JsonOption = False,
 ) -> None:
-    """Show all that the register knows of one reading or one tank, as it came."""
+    """Show all that the register knows of one reading, event or tank, as it came."""
     from dataclasses import asdict
 
     from trials.cli import display
     from trials.register.store import Register
 
-    if (reading is None) == (tank is None):
-        raise UsageError("name either a reading (--reading NUMBER) or a tank (--tank ID).")
+    if sum(named is not None for named in (reading, event, tank)) != 1:
+        raise UsageError(
+            "name a reading (--reading NUMBER), an event (--event NUMBER) or a tank (--tank ID)."
+        )
     with Register.open(location) as record:
         sealed = record.find(trial)
-        lines = record.history(sealed.id, reading=reading, tank=tank)
+        lines = record.history(sealed.id, reading=reading, event=event, tank=tank)
     if as_json:
         display.json_document({"trial": sealed.id, "history": [asdict(line) for line in lines]})
         return
@@ -158,6 +173,7 @@ def history(
         display.out(f"The register knows nothing of {tank} yet but that it is in the protocol.")
     for line in lines:
         number = f"reading {line.reading}: " if line.reading is not None else ""
+        number += f"event {line.event}: " if line.event is not None else ""
         display.out(f"{line.at[:16].replace('T', ' ')}  {line.kind}, entry {line.entry}: {number}{line.text}")
         if line.why:
             display.out(f"    by {line.by}: {line.why}")
@@ -177,6 +193,7 @@ def _one_thing(said: _Said) -> str:
         name
         for name, on in (
             ("--value", said.value is not None),
+            ("--amount", said.amount is not None),
             ("--withdraw", said.withdraw),
             ("--deviation", said.deviation is not None),
             ("--dropout", said.dropout is not None),
@@ -193,12 +210,13 @@ def _one_thing(said: _Said) -> str:
                 if given
                 else "say what to record"
             )
-            + ": --reading with --value or --withdraw, --tank with --deviation, --dropout or --rescue, --protocol, or "
+            + ": --reading with --value or --withdraw, --event with --amount or --withdraw, --tank with --deviation, --dropout or --rescue, --protocol, or "
             "--close-data-entry."
         )
     (what,) = given
     options = {
         "--reading": said.reading is not None,
+        "--event": said.event is not None,
         "--unit": said.unit is not None,
         "--tank": bool(said.tank),
         "--treated-as": said.treated_as is not None,
@@ -207,7 +225,8 @@ def _one_thing(said: _Said) -> str:
     }
     needs, may = {
         "--value": (["--reading"], ["--unit"]),
-        "--withdraw": (["--reading"], []),
+        "--amount": (["--event"], ["--unit"]),
+        "--withdraw": (["--reading" if said.event is None else "--event"], []),
         "--deviation": (["--tank", "--from"], ["--treated-as"]),
         "--dropout": (["--tank", "--from"], []),
         "--rescue": (["--tank", "--at"], []),
@@ -228,6 +247,8 @@ def _record(record: Register, sealed: SealedTrial, what: str, said: _Said) -> tu
     """Record it; the entry, and what a person should know of it."""
     from trials.register.bodies import ClosureBody
 
+    if said.event is not None:
+        return _correct_event(record, sealed, said)
     if what in ("--value", "--withdraw"):
         return _correct(record, sealed, said)
     if what == "--protocol":
@@ -268,6 +289,30 @@ def _correct(record: Register, sealed: SealedTrial, said: _Said) -> tuple[Entry,
     return entry, [f"Reading {number}: {line.text}" for line in (lines[0], lines[-1])]
 
 
+def _correct_event(record: Register, sealed: SealedTrial, said: _Said) -> tuple[Entry, list[str]]:
+    from trials.corrected_value import event_correction_of
+    from trials.register.bodies import EventCorrectionBody
+
+    number = said.event or 0
+    record.history(sealed.id, event=number)  # a number that is not there is said so here
+    if said.withdraw:
+        body = EventCorrectionBody(event=number, by=said.by, why=said.why)
+    else:
+        taken_in = record.seen_beside(sealed.id).events.set_index("event", drop=False)
+        body = event_correction_of(
+            sealed.protocol,
+            dict(zip(taken_in.columns, taken_in.loc[number], strict=True)),
+            said.amount or "",
+            said.unit,
+            by=said.by,
+            why=said.why,
+            today=today(),
+        )
+    entry = record.amend(sealed.id, body, now())
+    lines = record.history(sealed.id, event=number)
+    return entry, [f"Event {number}: {line.text}" for line in (lines[0], lines[-1])]
+
+
 def _amend_protocol(record: Register, sealed: SealedTrial, said: _Said) -> tuple[Entry, list[str]]:
     from trials.protocol_file import load
 
@@ -275,7 +320,7 @@ def _amend_protocol(record: Register, sealed: SealedTrial, said: _Said) -> tuple
     entry = record.amend_protocol(sealed.id, load(said.protocol), now(), by=said.by, why=said.why)
     amendment = record.amendments(sealed.id)[-1]
     shown = [f"  {line}" for line in amendment.changed]
-    seen = "Readings had been taken in by then." if amendment.data_seen else "No reading had been taken in."
+    seen = "Data had been taken in by then." if amendment.data_seen else "No data had been taken in."
     shown += [f"Digest {amendment.digest}", seen]
     if amendment.data_seen and amendment.primary_changed:
         shown.append(

@@ -212,7 +212,7 @@ def test_an_amended_protocol_runs_and_is_said_to_come_after_the_data(run, folder
     status, out, _ = run("amend", "--protocol", "amended.toml", *SAID)
     assert status == 0
     assert "endpoints.nitrate-mean.worthwhile: 0.8 became 0.7" in out
-    assert "Readings had been taken in by then." in out
+    assert "Data had been taken in by then." in out
     result = document(run, "analyse")
     assert result["protocol_digest"] != sealed
     assert result["endpoints"][0]["worthwhile"] == 0.7
