@@ -82,11 +82,6 @@ class CarbonSource:
         hydrogen = atoms["H"] + atoms.get("Na", 0) - 3 * atoms.get("N", 0)
         return self._grams_of_oxygen(atoms["C"] + hydrogen / 4 - atoms["O"] / 2)
 
-    @property
-    def oxygen_demand_to_nitrate(self) -> float:
-        """The same with the nitrogen burnt on to nitrate, two molecules of oxygen an atom."""
-        return self.oxygen_demand + self._grams_of_oxygen(2 * self.atoms.get("N", 0))
-
     def _grams_of_oxygen(self, molecules: float) -> float:
         return molecules * 2 * ATOMIC_WEIGHTS["O"] / self.molar_mass
 
@@ -117,11 +112,6 @@ class Product:
     def carbon_per_ml(self) -> float | None:
         """Grams of carbon in a millilitre."""
         return None if self.grams_per_ml is None else self.grams_per_ml * self.source.carbon_share
-
-    @property
-    def oxygen_per_ml(self) -> float | None:
-        """Grams of oxygen demand in a millilitre."""
-        return None if self.grams_per_ml is None else self.grams_per_ml * self.source.oxygen_demand
 
 
 def phbv(valerate: float = 8.0) -> CarbonSource:

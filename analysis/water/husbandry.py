@@ -151,26 +151,6 @@ def standing_for(worn_per_day: float, life: float = PELLET_LIFE) -> float:
     return worn_per_day * life
 
 
-def pellet_surface(diameter: float, density: float) -> float:
-    """cm2 per g of round pellets, from mm and g/cm3."""
-    return 60 / (diameter * density)
-
-
-def erosion_time(diameter: float, density: float, erosion: float) -> float:
-    """Days until a round pellet (mm, g/cm3) is gone, its surface going back by ``erosion`` mg/cm2/d.
-
-    Published erosion of these polymers in the sea, 0.04 to 0.09 (Dilkes-Hoffman et al. 2019, Mar. Pollut. Bull.
-    142:15), leaves them standing for years; that pellets last months is common practice without a source. So what
-    is worn off must be weighed, never assumed.
-    """
-    return density * 1000 * diameter / 20 / erosion
-
-
-def erosion_for(diameter: float, density: float, life: float) -> float:
-    """The erosion in mg/cm2/d at which a round pellet is gone after ``life`` days."""
-    return erosion_time(diameter, density, life)
-
-
 def after_water_change(concentration: float, share: float, new: float = 0.0, times: int = 1) -> float:
     """Concentration after changing a share of the water, so many times, for water that holds ``new``."""
     return new + (concentration - new) * (1 - _share(share)) ** times

@@ -80,11 +80,6 @@ class Uptake:
         """The nitrate as nitrogen."""
         return self.nitrate * NITROGEN / NITRATE
 
-    @property
-    def phosphate_phosphorus(self) -> float:
-        """The phosphate as phosphorus."""
-        return self.phosphate * ATOMIC_WEIGHTS["P"] / PHOSPHATE
-
 
 @dataclass(frozen=True)
 class RunsOut:
@@ -284,8 +279,3 @@ def anoxic_share_that_equals_growth(
     """
     grown = uptake_of(1.0, cells, efficiency).nitrate_nitrogen
     return grown / (grown + denitrified_per_carbon(source, oxygen_demand))
-
-
-def growth_efficiency(oxygen_yield: float, source: CarbonSource) -> float:
-    """Growth efficiency by carbon from a yield by oxygen demand (g of cells over g of source, both as demand)."""
-    return oxygen_yield * source.oxygen_per_carbon / BIOMASS.oxygen_per_carbon

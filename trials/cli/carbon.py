@@ -221,6 +221,59 @@ def runs_out(
     display.quantities(rows, document, headline=headline, notes=notes, cautions=cautions, as_json=as_json)
 
 
+def denitrify(
+    nitrate: Annotated[float, typer.Argument(parser=number, metavar="NITRATE", help="mg/L of the ion.")],
+    source: SourceArgument,
+    *,
+    cell_share: Annotated[
+        float,
+        typer.Option(
+            "--cell-share", parser=percent, metavar="PERCENT", help="Of the electrons that end in cells."
+        ),
+    ] = 50,
+    as_json: JsonOption = False,
+) -> None:
+    """What taking nitrate without oxygen spends of a source, the cells it grows, and the alkalinity it gives back."""
+    from analysis.water import stoichiometry as s
+    from analysis.water.carbon import product
+
+    what = product(source).source
+    path = s.Denitrification(cell_share)
+    nitrogen = nitrate * s.NITROGEN / s.NITRATE
+    grams = s.denitrification_demand(what, path.oxygen_demand)
+    even = s.anoxic_share_that_equals_growth(what, oxygen_demand=path.oxygen_demand)
+    rows = [
+        (f"{what.id} spent", grams * nitrogen, "mg/L"),
+        ("its carbon", grams * nitrogen * what.carbon_share, "mg C/L"),
+        ("source per nitrate-nitrogen", grams, "g/g"),
+        ("oxygen demand per nitrate-nitrogen", path.oxygen_demand, "g/g"),
+        ("cells grown", path.cells_grown * nitrogen, "mg/L"),
+        ("of the nitrogen, into cells", 100 * path.assimilated_share, "%"),
+        ("alkalinity returned", s.alkalinity_returned(nitrate), "meq/L"),
+        ("carbon without oxygen that takes as much nitrate as growth", 100 * even, "% of all carbon"),
+    ]
+    display.quantities(
+        rows,
+        {
+            "source": what.id,
+            "spent": grams * nitrogen,
+            "carbon_spent": grams * nitrogen * what.carbon_share,
+            "source_per_nitrate_n": grams,
+            "oxygen_demand_per_nitrate_n": path.oxygen_demand,
+            "cells_grown": path.cells_grown * nitrogen,
+            "assimilated_share": path.assimilated_share,
+            "alkalinity_returned": s.alkalinity_returned(nitrate),
+            "anoxic_share_equal_to_growth": even,
+        },
+        notes=[
+            "half reactions after Rittmann and McCarty; the share of electrons in cells is assumed, 0 to 60 %",
+            "phosphate is hardly touched: nitrate that falls alone, without it, is a sign of this path",
+        ],
+        cautions=[*what.cautions, LOCAL_RULES],
+        as_json=as_json,
+    )
+
+
 def ramp(
     dose: Annotated[
         str, typer.Argument(metavar="DOSE", help='The full dose, e.g. "50 g / 100 L" or "2 mL/d".')
@@ -335,5 +388,6 @@ def add_to(app: typer.Typer) -> None:
     app.command()(carbon)
     app.command("equal-dose")(equal_dose)
     app.command("runs-out")(runs_out)
+    app.command()(denitrify)
     app.command()(ramp)
     app.command("top-up")(top_up)

@@ -142,13 +142,26 @@ def oxygen(
 
     full = o.saturation(salinity, temperature, pressure)
     percent_ = None if measured is None else o.percent_saturation(measured, salinity, temperature, pressure)
-    rows: list[Any] = [("saturation", full, "mg/L")]
+    litres, micromoles = (
+        fit(salinity, temperature) for fit in (o.saturation_ml_per_litre, o.saturation_umol_per_kg)
+    )
+    rows: list[Any] = [
+        ("saturation", full, "mg/L"),
+        ("at one atmosphere", litres, "mL/L"),
+        ("at one atmosphere", micromoles, "µmol/kg"),
+    ]
     if percent_ is not None:
         rows.append(("the reading", percent_, "% of saturation"))
     low = measured is not None and (measured < 4.5 or (percent_ or 100) < 70)
     display.quantities(
         rows,
-        {"saturation": full, "percent": percent_, "equation": "Garcia and Gordon 1992"},
+        {
+            "saturation": full,
+            "saturation_ml_per_litre": litres,
+            "saturation_umol_per_kg": micromoles,
+            "percent": percent_,
+            "equation": "Garcia and Gordon 1992",
+        },
         notes=["Garcia and Gordon 1992"],
         cautions=[ACT_FIRST] if low else [],
         as_json=as_json,

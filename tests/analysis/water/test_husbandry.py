@@ -16,11 +16,8 @@ from analysis.water.husbandry import (
     WaterChange,
     after_water_change,
     balance,
-    erosion_for,
-    erosion_time,
     evaporated,
     feed,
-    pellet_surface,
     ramp_share,
     ramp_table,
     standing_for,
@@ -75,17 +72,6 @@ def test_pellets_worn_off_agree_with_the_tank_model():
 
 def test_dose_of_half_a_milligram_of_carbon_stands_as_256_mg_per_litre():
     assert standing_for(0.5 / 0.5581, 1 / 0.0035) == pytest.approx(256, abs=0.05)
-
-
-# A 3 mm pellet of 1.25 g/cm3 has 16 cm2/g; erosion of 0.04 to 0.09 mg/cm2/d leaves it 13 to 5.7 years, and a life of
-# nine to six months needs 0.7 to 1.0 mg/cm2/d; that is 0.6 to 1.4 mg/g/d at first.
-def test_erosion_of_pellets():
-    assert pellet_surface(3, 1.25) == pytest.approx(16)
-    assert erosion_time(3, 1.25, 0.04) / 365.25 == pytest.approx(12.8, abs=0.05)
-    assert erosion_time(3, 1.25, 0.09) / 365.25 == pytest.approx(5.7, abs=0.05)
-    assert erosion_for(3, 1.25, 182.6) == pytest.approx(1.03, abs=0.005)
-    assert erosion_for(3, 1.25, 273.9) == pytest.approx(0.68, abs=0.005)
-    assert [pellet_surface(3, 1.25) * rate for rate in (0.04, 0.09)] == pytest.approx([0.64, 1.44])
 
 
 @pytest.mark.parametrize(("share", "rate"), [(0.10, "0.015052"), (0.15, "0.023217"), (0.20, "0.031878")])

@@ -55,6 +55,13 @@ def ask(say):
         (["runs-out", "20", "0.10"], ["nitrate_left"], 19.347),
         (["runs-out", "20", "0.10", "--cells", "106:16:1"], ["taken", "carbon_used"], 4.46867),
         (["runs-out", "20", "0.10", "--carbon", "10"], ["carbon_left"], 10 - 2.10786),
+        # 1 mg/L of nitrate-nitrogen, by half reactions (Rittmann and McCarty); 2.86 g of oxygen demand without growth.
+        (["denitrify", "4.4266", "phb", "--cell-share", "0"], ["oxygen_demand_per_nitrate_n"], 2.8557),
+        (["denitrify", "4.4266", "phb"], ["oxygen_demand_per_nitrate_n"], 4.8461),
+        (["denitrify", "4.4266", "phb"], ["cells_grown"], 1.224),
+        (["denitrify", "4.4266", "phb"], ["alkalinity_returned"], 3.5727 / 50.043),
+        # Garcia and Gordon 1992, printed check value at salinity 35 and 10 degrees.
+        (["oxygen", "--temperature", "10"], ["saturation_umol_per_kg"], 274.610),
         (["ramp", "60 g / 100 L"], ["steps", 1, "amount"], 30),
         (["ramp", "60 g / 100 L", "--start", "25%"], ["steps", 0, "amount"], 15),
         (["top-up", "100", "--days", "126"], ["top_ups", 6, "left"], 86.33),
