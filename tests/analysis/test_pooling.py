@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from analysis.next_trial import powers
+from analysis.pooled_dictionary import POOLED_DICTIONARY
 from analysis.pooled_document import pooled_document
 from analysis.pooled_records import PooledFit, PooledQuestion, TrialEffect
 from analysis.pooled_wording import answer, next_trial_words, settled_words
@@ -305,6 +306,33 @@ def test_document_is_on_the_reported_scale_with_its_keys(bcg):
     assert made["margins"] == pytest.approx([0.8])
     assert made["questions"][0]["leave_one_out"][3]["without"] == "t02"
     assert made["left_out"] == ["x: why."]
+
+
+def test_every_entry_of_the_document_is_explained_and_nothing_else(bcg):
+    def paths(value, at=""):
+        if isinstance(value, dict):
+            for key, item in value.items():
+                yield from paths(item, f"{at}.{key}" if at else key)
+        elif isinstance(value, list):
+            for item in value:
+                yield from paths(item, f"{at}[]")
+        else:
+            yield at
+
+    modified = {"dose": 0.7, "starting_nitrate": 20.0}
+    trials = [
+        replace(one, modifiers=modified | {"dose": i / 10}, remarks=("x",)) for i, one in enumerate(bcg)
+    ]
+    some = [pool(ASKED, trials), pool(ASKED, [trial("alone", -0.4, 0.15, sd=None)])]
+    made = [pooled_document([one], ["x"], "0.1.0") for one in some]
+    found = {path for document in made for path in paths(document)}
+    assert not found - set(POOLED_DICTIONARY)
+    trees = {path.rsplit(".", 1)[0] for path in POOLED_DICTIONARY}
+    by_command = {"unused[]", "planning"}  # added where the packs are known
+    unused = {path for path in POOLED_DICTIONARY if path not in found | trees | by_command}
+    assert not {
+        path for path in unused if not path.startswith(("settled", "questions[].next_trial", "next_trial"))
+    }
 
 
 def test_nothing_and_no_error_cannot_be_pooled():
