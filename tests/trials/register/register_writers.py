@@ -5,6 +5,7 @@ register_writers.py killed LOCATION ROUNDS PROTOCOL    a writer killed at a rand
 """
 
 import datetime as dt
+import gc
 import json
 import os
 import random
@@ -131,13 +132,12 @@ def acts(number, loaded, prepared):
     )
 
 
-def write_until_killed(location, acts, acknowledge):
-    with Register.open(location) as register:
+def write_until_killed(register, acts, acknowledge):
+    os.write(acknowledge, b".")
+    for _, _, act in acts:
+        act(register)
         os.write(acknowledge, b".")
-        for _, _, act in acts:
-            act(register)
-            os.write(acknowledge, b".")
-        time.sleep(60)  # to be killed
+    time.sleep(60)  # to be killed
 
 
 def killed(location, rounds, protocol):
@@ -147,17 +147,22 @@ def killed(location, rounds, protocol):
     prepared = recording.prepare(batch_of("first", range(10)))
     # Made ready once: the time of a round is to be that of its transactions.
     store.prepare = lambda batch: replace(prepared, batch=batch)
-    with Register.open(location) as register:
-        trial = register.seal(loaded, NOW).id
-        register.record_intake(trial, [prepared.batch], NOW)
-        entries = len(register.entries())
+    register = Register.open(location)
+    trial = register.seal(loaded, NOW).id
+    register.record_intake(trial, [prepared.batch], NOW)
+    for _, _, act in acts(int(rounds), loaded, prepared):
+        act(register)
+    entries = len(register.entries())
+    # The writers work with what the first one has made ready, down to its statements, but with connections of their own.
+    gc.freeze()
     took = 0.01
     left = []
     for number in range(int(rounds)):
         todo = acts(number, loaded, prepared)
         aim = chance.randrange(len(todo))
         reading, writing = os.pipe()
-        child = forked(write_until_killed, location, todo, writing)
+        register.close()
+        child = forked(write_until_killed, register, todo, writing)
         os.close(writing)
         acknowledged = wait_for(reading, aim + 1) - 1
         time.sleep(chance.uniform(0, 1.2) * took)
@@ -167,9 +172,10 @@ def killed(location, rounds, protocol):
             acknowledged += len(pipe.read())
         # Done before the kill came: the next time less is waited. So about half of the kills fall into the work.
         took = max(0.0005, took * (0.9 if acknowledged > aim else 1.1))
-        state = look(location, todo, acknowledged, entries)
+        Register.open(location).close()
+        state = look(register, todo, acknowledged, entries)
         state |= {"aim": todo[aim][0], "before its end": acknowledged == aim}
-        state["findings"] += full_check(location) if number % 100 == 99 else []
+        state["findings"] += [str(finding) for finding in register.check()] if number % 100 == 99 else []
         entries = state["entries"]
         left.append(state)
     sys.stdout.write(json.dumps(left))
@@ -185,19 +191,16 @@ def wait_for(pipe, count):
     return read
 
 
-def look(location, todo, acknowledged, before):
+def look(register, todo, acknowledged, before):
     """What the kill left: whether it is one of the two states that it may be, and whole."""
-    with Register.open(location) as register:
-        # As a writer: on a server, what the killed one had sent already is done or undone before this one's turn.
-        with register._home.transaction(writes=True) as connection:
-            stored = {
-                name: dict(
-                    connection.execute(select(table.c.entry, func.count()).group_by(table.c.entry)).all()
-                )
-                for name, table in (("rows", tables.rows), ("readings", tables.readings))
-            }
-            files = connection.execute(select(func.count()).select_from(tables.files)).scalar_one()
-        entries = register.entries()
+    # As a writer: on a server, what the killed one had sent already is done or undone before this one's turn.
+    with register._home.transaction(writes=True) as connection:
+        stored = {
+            name: dict(connection.execute(select(table.c.entry, func.count()).group_by(table.c.entry)).all())
+            for name, table in (("rows", tables.rows), ("readings", tables.readings))
+        }
+        files = connection.execute(select(func.count()).select_from(tables.files)).scalar_one()
+    entries = register.entries()
     intakes = {entry.number: IntakeBody.of(entry) for entry in entries if entry.kind == Kind.INTAKE}
     done = [sum(count for _, count, _ in todo[:number]) for number in range(len(todo) + 1)]
     allowed = done[acknowledged : acknowledged + 2]
@@ -213,11 +216,6 @@ def look(location, todo, acknowledged, before):
     if files != len(intakes) + seals + 2:
         findings.append("files are kept that no entry names, or the other way round")
     return {"entries": len(entries), "findings": findings}
-
-
-def full_check(location):
-    with Register.open(location) as register:
-        return [finding.text for finding in register.check()]
 
 
 if __name__ == "__main__":
