@@ -20,6 +20,9 @@ if TYPE_CHECKING:
 IDENTITY = "fairtank"
 """Name of the hidden sheet that says which trial and site a workbook was made for; it holds no readings."""
 
+ASIDE = frozenset({"start here", "doses", "lists", IDENTITY})
+"""Sheets of such a workbook that are read by people or programs and not filled in."""
+
 NEWEST = 1
 """The newest form that this version knows, as the sheet's ``sheet_format`` says."""
 

@@ -18,7 +18,7 @@ import python_calamine as calamine
 from schemas.errors import IntakeError
 from trials.intake import marked_ods, marked_xlsx
 from trials.intake.columns import is_blank, quoted, text_of
-from trials.intake.forms import IDENTITY
+from trials.intake.forms import ASIDE, IDENTITY
 from trials.intake.header_rows import SEARCHED, header_row, on_header, rows_of_data
 from trials.intake.markings import Markings
 from trials.intake.tables import MAX_COLUMNS, TableBuilder
@@ -64,8 +64,9 @@ def read_workbook(content: bytes, name: str, headings: Headings) -> tuple[list[R
     tables, others = [], []
     try:
         book = calamine.CalamineWorkbook.from_filelike(io.BytesIO(content))
+        aside = ASIDE if IDENTITY in book.sheet_names else frozenset()
         for known in book.sheets_metadata:
-            if known.typ == calamine.SheetTypeEnum.WorkSheet and known.name != IDENTITY:
+            if known.typ == calamine.SheetTypeEnum.WorkSheet and known.name not in aside:
                 sheet = book.get_sheet_by_name(known.name)
                 marked = markings.get(known.name, Markings())
                 rows = _rows(sheet, marked, name)
