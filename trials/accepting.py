@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from schemas.errors import UsageError
 from schemas.plain_words import nearest, quoted
 from schemas.vocabulary import RowOutcome
@@ -142,7 +144,7 @@ def _read_again(
 
 def _of_rows(frame: pd.DataFrame, wanted: Container[tuple[str, int]]) -> pd.DataFrame:
     ours = [key in wanted for key in zip(frame["sheet"], frame["row"].tolist(), strict=True)]
-    return frame[ours].reset_index(drop=True)
+    return frame[np.array(ours, dtype=bool)].reset_index(drop=True)
 
 
 def _not_waiting(waiting: Sequence[HeldRow], name: str) -> str:
