@@ -171,7 +171,7 @@ def _met(
 ) -> tuple[Severity, str, str]:
     since = stands.since or watched.today
     words = (
-        f"{_where(watched, rule, tank)} at {_last_tests(watched, rule, values, stands.sure)}. The stop rule "
+        f"Tank {tank}: {_past(watched, rule, 'was')} at {_last_tests(watched, rule, values, stands.sure)}. The stop rule "
         f"({_asked(rule)}) has been met since {day_words(since)}."
     )
     done = watched.acted_since(tank, since)
@@ -184,8 +184,8 @@ def _undecided(
     watched: Watched, rule: StopRule, tank: str, values: DayValues, stands: Standing
 ) -> tuple[Severity, str, str]:
     words = (
-        f"{_where(watched, rule, tank)} or not cannot be told at {_last_tests(watched, rule, values, stands.run)}. If "
-        f"it was, the stop rule ({_asked(rule)}) is met."
+        f"Tank {tank}: {_past(watched, rule, 'may have been')} at {_last_tests(watched, rule, values, stands.run)}, which "
+        f"the kit cannot tell. If it was, the stop rule ({_asked(rule)}) is met."
     )
     return Severity.SOON, words, f"Test again with a kit that can tell. If it is so: {_action(rule)}"
 
@@ -193,9 +193,9 @@ def _undecided(
 def _near(
     watched: Watched, rule: StopRule, tank: str, values: DayValues, stands: Standing
 ) -> tuple[Severity, str, str]:
-    doubt = "" if stands.sure == stands.run else ", or not to be told,"
+    verb = "was" if stands.sure == stands.run else "may have been"
     words = (
-        f"{_where(watched, rule, tank)}{doubt} at {_last_tests(watched, rule, values, stands.run)}. The stop rule "
+        f"Tank {tank}: {_past(watched, rule, verb)} at {_last_tests(watched, rule, values, stands.run)}. The stop rule "
         f"({_asked(rule)}) is not met yet."
     )
     return (
@@ -211,8 +211,8 @@ def _over(
     unit = watched.variables[rule.variable].unit
     met, over = (day_words(day) if day else "" for day in (stands.met_on, stands.since))
     words = (
-        f"{_where(watched, rule, tank)}: the stop rule was last met on {met} and is over since the test of {over}; now "
-        f"{dates_in_words(values, [len(values) - 1], unit)}."
+        f"Tank {tank}: the stop rule on {_past(watched, rule)} was last met on {met} and is over since the test of {over}; "
+        f"now {dates_in_words(values, [len(values) - 1], unit)}."
     )
     return Severity.INFORMATION, words, ""
 
@@ -220,8 +220,10 @@ def _over(
 _SAID = {State.MET: _met, State.UNDECIDED: _undecided, State.NEAR: _near, State.OVER: _over}
 
 
-def _where(watched: Watched, rule: StopRule, tank: str) -> str:
-    return f"Tank {tank}: {rule.variable} {threshold_in_words(rule, watched.variables[rule.variable].unit)}"
+def _past(watched: Watched, rule: StopRule, verb: str = "") -> str:
+    """``phosphate was below 0.03 mg/L``."""
+    limit = threshold_in_words(rule, watched.variables[rule.variable].unit)
+    return " ".join(word for word in (rule.variable, verb, limit) if word)
 
 
 def _last_tests(watched: Watched, rule: StopRule, values: DayValues, number: int) -> str:

@@ -4,7 +4,7 @@ import datetime as dt
 import re
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from icalendar import Calendar
 
@@ -103,6 +103,7 @@ def test_hostile_titles(title):
     check(title)
 
 
+@settings(deadline=None, max_examples=60)
 @given(titles)
 def test_any_title_comes_back(title):
     check(title)

@@ -61,6 +61,15 @@ def test_carbon_that_cannot_be_told(tank, events, words, trial, on_day):
     assert words in found.why_not
 
 
+def test_an_arm_without_carbon_is_given_none_and_an_unknown_source_cannot_be_told(trial, on_day):
+    watched = trial(90, events=doses("q2-a", [60]))
+    assert given_in(watched, "q1-a", 50, 90, on_day).grams == 0
+    arm = watched.arm("q2-a")
+    strange = arm.model_copy(update={"carbon": arm.carbon.model_copy(update={"source": "moon milk"})})
+    found = carbon_given(watched.events_of("q2-a"), strange, on_day(50), on_day(90))
+    assert (found.grams, found.why_not) == (None, "the carbon source is not known")
+
+
 def test_a_dose_of_nothing_is_a_dose(trial, on_day):
     assert given_in(trial(90, events=doses("q2-a", [60], 0)), "q2-a", 50, 90, on_day).grams == 0
 

@@ -4,7 +4,7 @@ import datetime as dt
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from analysis.watch.completeness import completeness_by_arm, completeness_findings
@@ -57,6 +57,7 @@ def test_what_became_of_due_days(today, days, asked, trial, on_day):
     assert (list(row.late), list(row.missing), row.further) == (late, missing, asked[6])
 
 
+@settings(deadline=None, max_examples=60)
 @given(
     days=st.sets(st.integers(0, 130), max_size=25),
     today=st.integers(0, 140),

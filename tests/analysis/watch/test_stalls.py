@@ -122,6 +122,18 @@ def test_during_the_ramp_less_is_planned(trial):
     assert f"{0.5 * 14 * (1 / 3 + 2 / 3 * 6.5 / 28):.1f} mg/L of carbon planned" in found.sentence
 
 
+def test_without_any_carbon_known_the_phosphate_alone_is_told(trial):
+    (found,) = stall_findings(trial(60, stalled("q2-a", 46), planned={}))
+    assert "Bacteria take nitrate and phosphate together: at most 0.05 mg/L is there" in found.sentence
+
+
+def test_without_a_ramp_the_full_dose_is_planned(trial, on_day):
+    phases = [{"id": "baseline", "days": 14}, {"id": "assessment", "days": 112}]
+    schedule = {"start": on_day(0), "phases": phases, "sampling": []}
+    (found,) = stall_findings(trial(28, stalled("q1-b", 14), parts={"schedule": schedule}))
+    assert "7 mg/L of carbon planned" in found.sentence
+
+
 UNDOSED = {
     "an arm without carbon": ("q1-a", 60, {}),
     "before the first dose": ("q1-b", 13, {}),

@@ -22,6 +22,18 @@ def test_where_the_trial_stands(today, words, trial):
     assert watch(trial(today)).stands == words
 
 
+def test_cohorts_and_periods_stand_where_they_stand(trial, on_day):
+    schedule = {"start": on_day(0), "phases": [{"id": "assessment", "days": 14}], "sampling": []}
+    tanks = [{"id": "q1-a", "block": "early"}, {"id": "q1-b", "block": "later"}]
+    cohorts = {"tanks": tanks, "schedule": schedule | {"starts": {"later": on_day(10)}}}
+    assert watch(trial(5, parts=cohorts, arms=None)).stands == "Cohorts are in different phases today."
+    periods = {
+        "design": {"kind": "crossover", "seed": "1", "periods": 2, "washout_days": 10},
+        "schedule": schedule,
+    }
+    assert watch(trial(15, parts=periods, arms=None)).stands == "The tanks are between two periods."
+
+
 def test_nothing_needs_a_person_when_all_is_in(trial):
     rows = [
         (tank, variable, number, value)

@@ -128,7 +128,7 @@ def test_a_stop_rule_met_needs_a_person_until_it_is_acted_on_and_over(run, take_
     status, out, _ = run("watch", "--today", LAST)
     assert status == 3
     assert out.startswith("Something needs a person: 1 now")
-    assert out.index("s1\n  NOW  Tank s1-a: phosphate below 0.05 mg/L") < out.index(
+    assert out.index("s1\n  NOW  Tank s1-a: phosphate was below 0.05 mg/L") < out.index(
         "> Halve the carbon dose."
     )
     assert "Caution: Animals come before data" in out
@@ -225,7 +225,7 @@ def test_a_reminder_for_each_site(run, take_in, tmp_path):
         (tmp_path / "messages" / f"try-s{n}.txt").read_text(encoding="utf-8") for n in (1, 2, 3)
     )
     assert first.startswith(
-        "try, s1, 7 April 2026\n\nNeeds doing, animals first:\n- Tank s1-a: phosphate below 0.05 mg/L"
+        "try, s1, 7 April 2026\n\nNeeds doing, animals first:\n- Tank s1-a: phosphate was below 0.05 mg/L"
     )
     assert "> Halve the carbon dose. Tell the lead what was done." in " ".join(first.split())
     assert "A vet, or whoever is licensed to" in first
