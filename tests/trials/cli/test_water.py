@@ -58,7 +58,7 @@ def ask(say):
         # 1 mg/L of nitrate-nitrogen, by half reactions (Rittmann and McCarty); 2.86 g of oxygen demand without growth.
         (["denitrify", "4.4266", "phb", "--cell-share", "0"], ["oxygen_demand_per_nitrate_n"], 2.8557),
         (["denitrify", "4.4266", "phb"], ["oxygen_demand_per_nitrate_n"], 4.8461),
-        (["denitrify", "4.4266", "phb"], ["cells_grown"], 1.224),
+        (["denitrify", "4.4266", "phb"], ["cells_grown"], 1.22359),
         (["denitrify", "4.4266", "phb"], ["alkalinity_returned"], 3.5727 / 50.043),
         # Garcia and Gordon 1992, printed check value at salinity 35 and 10 degrees.
         (["oxygen", "--temperature", "10"], ["saturation_umol_per_kg"], 274.610),
