@@ -122,12 +122,16 @@ class Asked:
         return known.from_canonical(low), known.from_canonical(high)
 
 
-def asked_for(protocol: Protocol, kits: Sequence[str] = ()) -> tuple[tuple[Asked, ...], ...]:
+def asked_for(
+    protocol: Protocol, kits: Sequence[str] = (), variables: Sequence[str] | None = None
+) -> tuple[tuple[Asked, ...], ...]:
     """What is sampled, in the protocol's order; for each variable its units, the one for headers first.
 
     Parameters
     ----------
     protocol : Protocol
+    variables : sequence of str, optional
+        Others than those that are sampled.
     kits : sequence of str
         The kits that the site has; empty where that is not known, so that any kit of the protocol may come.
 
@@ -144,10 +148,10 @@ def asked_for(protocol: Protocol, kits: Sequence[str] = ()) -> tuple[tuple[Asked
             raise UsageError(
                 f"{quoted(name)} is not a kit of this protocol; {f'did you mean {quoted(near)}?' if near else knows}"
             )
-    return tuple(
-        _units_of(protocol, variable, kits)
-        for variable in dict.fromkeys(s.variable for s in protocol.schedule.sampling)
+    wanted = (
+        [sampling.variable for sampling in protocol.schedule.sampling] if variables is None else variables
     )
+    return tuple(_units_of(protocol, variable, kits) for variable in dict.fromkeys(wanted))
 
 
 def _units_of(protocol: Protocol, variable_id: str, chosen: Sequence[str]) -> tuple[Asked, ...]:

@@ -68,6 +68,11 @@ def _use(site: SiteSheet) -> Section:
             "If you measured on another day than planned, write that day over the planned one. Empty rows at the end are for "
             "further tests."
         ),
+        *(
+            ['The sheet "check samples" is for the bottles that all sites measure; give each test its day.']
+            if site.samples
+            else []
+        ),
         'Into the sheet "events" goes what else happened to a tank: carbon given, water changed, feed, animals lost, faults.',
         (
             "White fields are yours; the rest is locked against slips. A field turns yellow where a value is unusual, so look "

@@ -15,7 +15,7 @@ from trials.sheets.asked import stop_rule_in_words
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from schemas.protocol import Protocol
+    from schemas.protocol import CheckSample, Protocol
     from trials.sheets.asked import Asked
     from trials.sheets.due import DueRow
 
@@ -76,11 +76,13 @@ def when(protocol: Protocol, rows: Sequence[DueRow], asked: Sequence[Sequence[As
 
 
 def _sentence(titles: Sequence[str]) -> str:
-    """Titles in a row at the start of a sentence; abbreviations such as pH and DO stay as they are."""
-    first, *others = titles
-    return listed(
-        [first, *(t if any(c.isupper() for c in t[1:]) else t[:1].lower() + t[1:] for t in others)], "and"
-    )
+    """Titles in a row at the start of a sentence."""
+    return listed([titles[0], *map(inside, titles[1:])], "and")
+
+
+def inside(title: str) -> str:
+    """A title inside a sentence; abbreviations such as pH and DO stay as they are."""
+    return title if any(c.isupper() for c in title[1:]) else title[:1].lower() + title[1:]
 
 
 def writing(asked: Sequence[Sequence[Asked]]) -> tuple[str, ...]:
@@ -103,6 +105,26 @@ def writing(asked: Sequence[Sequence[Asked]]) -> tuple[str, ...]:
     if cards:
         lines.insert(1, f"With a colour card write the step that looks nearest: {'; '.join(cards)}.")
     return tuple(lines)
+
+
+def check_samples(samples: Sequence[CheckSample], checked: Sequence[Sequence[Asked]]) -> tuple[str, ...]:
+    """What the waters of known content are, without what is in them, and how they are measured."""
+    if not samples:
+        return ()
+    titles = {units[0].variable.id: units[0].title for units in checked}
+    lines = [
+        f"{plain(sample.title, 120) if sample.title else 'The bottle'} is written down as {sample.id}: measure "
+        f"{inside(titles[sample.variable])}."
+        for sample in samples
+    ]
+    return (
+        *lines,
+        (
+            "Measure it when the lead says so, exactly as you measure a tank: same kit, same person, same care. Two tests of the "
+            "same bottle on one day are numbered 1 and 2 as replicate."
+        ),
+        "It shows how the sites' kits compare. Never change a reading of a tank because of it.",
+    )
 
 
 def stop_rules(protocol: Protocol) -> tuple[str, ...]:

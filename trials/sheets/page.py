@@ -44,7 +44,7 @@ def page_of(site: SiteSheet) -> str:
     templates.filters |= {"typeset": typeset, "plain": plain}
     return templates.get_template("sheet.html.j2").render(
         site=site,
-        samples=(),
+        samples=[{"id": sample.id, "label": f"{sample.id} (check sample)"} for sample in site.samples],
         first=site.days[0].isoformat(),
         question=None if site.masked else site.protocol.trial.question,
         events=[{"kind": kind.value, "title": form.title} for kind, form in EVENTS.items()],
@@ -77,7 +77,7 @@ def _as_script(data: dict[str, Any]) -> str:
 
 def _data(site: SiteSheet) -> dict[str, Any]:
     """What the script needs to know."""
-    place = {units[0].variable.id: number for number, units in enumerate(site.asked)}
+    place = {units[0].variable.id: number for number, units in enumerate(site.everything_asked)}
     planned: dict[str, dict[str, list[int]]] = {}
     for row in site.rows:
         planned.setdefault(row.day.isoformat(), {})[row.tank] = sorted(place[name] for name in row.variables)
@@ -95,9 +95,10 @@ def _data(site: SiteSheet) -> dict[str, Any]:
                 "neverZero": units[0].variable.zero_is_censored,
                 "units": [_unit(asked) for asked in units],
             }
-            for units in site.asked
+            for units in site.everything_asked
         ],
         "planned": planned,
+        "samples": {sample.id: sample.variable for sample in site.samples},
         "events": {kind.value: _event(kind, form) for kind, form in EVENTS.items()},
     }
 

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     from analysis.masking import Mask
     from schemas.allocation import Allocation
-    from schemas.protocol import Protocol, Tank
+    from schemas.protocol import CheckSample, Protocol, Tank
     from trials.sheets.asked import Asked
     from trials.sheets.doses import TankDose
     from trials.sheets.due import DueRow
@@ -47,6 +47,8 @@ class SiteSheet:
     asked : tuple of tuple of Asked
         What is measured; for each variable its units, the workbook's first.
     rows : tuple of DueRow
+    checked : tuple of tuple of Asked
+        Likewise for the variables of check samples.
     arms : tuple of TankDose
         What each tank is given, or with ``masked`` the letter of its arm; empty before the draw.
     masked : bool
@@ -59,6 +61,7 @@ class SiteSheet:
     site: str
     tanks: tuple[Tank, ...]
     asked: tuple[tuple[Asked, ...], ...]
+    checked: tuple[tuple[Asked, ...], ...]
     rows: tuple[DueRow, ...]
     arms: tuple[TankDose, ...]
     masked: bool
@@ -85,6 +88,17 @@ class SiteSheet:
         return f"Site {self.site}" if self.site else "All tanks"
 
     @property
+    def samples(self) -> tuple[CheckSample, ...]:
+        """The check samples that every site measures."""
+        return self.protocol.check_samples or ()
+
+    @property
+    def everything_asked(self) -> tuple[tuple[Asked, ...], ...]:
+        """What is measured in tanks, then what is measured in check samples alone."""
+        sampled = {units[0].variable.id for units in self.asked}
+        return (*self.asked, *(units for units in self.checked if units[0].variable.id not in sampled))
+
+    @property
     def columns(self) -> tuple[Asked, ...]:
         """The columns of the workbook: each variable in its first unit."""
         return tuple(units[0] for units in self.asked)
@@ -102,10 +116,15 @@ class SiteSheet:
             Section("When to measure", instructions.when(self.protocol, self.rows, self.asked)),
             Section("How to take and test a sample", instructions.SAMPLING),
             Section("How to write a reading down", instructions.writing(self.asked)),
+            *self._check_samples(),
             *self._treatment(),
             Section("Stop rules: animals come before data", instructions.stop_rules(self.protocol)),
             Section("Cautions", instructions.cautions(self.protocol)),
         )
+
+    def _check_samples(self) -> tuple[Section, ...]:
+        lines = instructions.check_samples(self.samples, self.checked)
+        return (Section("Check samples", lines),) if lines else ()
 
     def _treatment(self) -> tuple[Section, ...]:
         if self.masked:
@@ -177,6 +196,7 @@ def site_sheets(
             "schedule.sampling."
         )
     asked = asked_for(protocol, kits)
+    checked = asked_for(protocol, kits, [sample.variable for sample in protocol.check_samples or ()])
     by_site: dict[str, list[Tank]] = {}
     for tank in protocol.tanks:
         by_site.setdefault(tank.site or "", []).append(tank)
@@ -195,6 +215,7 @@ def site_sheets(
                 site=site,
                 tanks=tuple(tanks),
                 asked=asked,
+                checked=checked,
                 rows=due_rows(protocol, tanks),
                 arms=arms,
                 masked=mask is not None,

@@ -11,7 +11,7 @@ from trials.sheets import cells
 from trials.sheets.book import HEAD, LOOK, NOT_DUE, RULE, STOP
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Container, Sequence
 
     from xlsxwriter.worksheet import Worksheet
 
@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 EXTRA_ROWS = 40
 """Empty rows after the planned ones, for further tests."""
 EVENT_ROWS = 150
+CHECK_ROWS = 10
+"""For each check sample."""
 _DAY = "yyyy-mm-dd"
 _EVENT_LOOKS: dict[str, dict[str, Any]] = {
     "at": {"num_format": _DAY, "align": "left"},
@@ -84,11 +86,8 @@ class _Table:
 def write_readings(book: Book, site: SiteSheet) -> None:
     """One row a tank and planned day, one column a variable with its unit in the header."""
     widths: dict[str, float] = {"tank": 12, "phase": 13, "taken at": 12, "replicate": 9.5}
-    for asked in site.columns:
-        widths[asked.header] = max(12, min(len(asked.header) * 0.75, 22))
-        if asked.several:
-            widths[asked.kit_header] = 17
-    table = _Table(book, site, "readings", widths | {"by": 12, "note": 36}, fixed=3)
+    widths |= _widths_of(site.columns) | {"by": 12, "note": 36}
+    table = _Table(book, site, "readings", widths, fixed=3)
     last = len(site.rows) + EXTRA_ROWS
     for number in range(1, last + 1):
         _write_row(table, number)
@@ -120,28 +119,73 @@ def _write_row(table: _Table, number: int) -> None:
     table.sheet.write_blank(
         number, table.place["replicate"], None, book.cell(entry=True, day=day, num_format="0", align="right")
     )
-    for asked in site.columns:
-        wanted = due is None or asked.variable.id in due.variables
-        tint = {} if wanted else {"bg_color": NOT_DUE}
-        table.text(number, asked.header, "", book.cell(entry=True, day=day, align="right", **tint))
+    every = {asked.variable.id for asked in site.columns}
+    _values(table, number, site.columns, due.variables if due else every, day=day)
+    _remarks(table, number, day=day)
+
+
+def _widths_of(columns: Sequence[Asked]) -> dict[str, float]:
+    """The columns of variables, each with that of its kits, and their widths."""
+    widths: dict[str, float] = {}
+    for asked in columns:
+        widths[asked.header] = max(12, min(len(asked.header) * 0.75, 22))
+        if asked.several:
+            widths[asked.kit_header] = 17
+    return widths
+
+
+def _values(table: _Table, number: int, columns: Sequence[Asked], due: Container[str], *, day: bool) -> None:
+    """The cells of a row that take values, shaded where nothing is due, and those of their kits."""
+    for asked in columns:
+        tint = {} if asked.variable.id in due else {"bg_color": NOT_DUE}
+        table.text(number, asked.header, "", table.book.cell(entry=True, day=day, align="right", **tint))
         if asked.several:
             only = asked.kits[0].id if len(asked.kits) == 1 else ""
-            kit = book.cell(entry=True, day=day, align="left", indent=1, **tint)
+            kit = table.book.cell(entry=True, day=day, align="left", indent=1, **tint)
             table.text(number, asked.kit_header, only, kit)
+
+
+def _remarks(table: _Table, number: int, *, day: bool) -> None:
     for header in ("by", "note"):
-        look = book.cell(entry=True, day=day, align="left", indent=1, text_wrap=header == "note")
+        look = table.book.cell(entry=True, day=day, align="left", indent=1, text_wrap=header == "note")
         table.text(number, header, "", look)
 
 
-def _rules_for(table: _Table, asked: Asked, last: int) -> None:
-    """Rules and looks of a variable's column, and of the one for its kit."""
+def write_checks(book: Book, site: SiteSheet) -> None:
+    """Rows for the waters of known content, where the protocol has some: each test with its own day."""
+    if not site.samples:
+        return
+    columns = [units[0] for units in site.checked]
+    widths = {"tank": 14, "taken at": 12, "replicate": 9.5} | _widths_of(columns) | {"by": 12, "note": 36}
+    table = _Table(book, site, "check samples", widths, fixed=1)
+    last = len(site.samples) * CHECK_ROWS
+    for number in range(1, last + 1):
+        sample, day = site.samples[(number - 1) // CHECK_ROWS], number % CHECK_ROWS == 1
+        table.text(number, "tank", sample.id, book.cell(entry=False, day=day, bold=True))
+        date = book.cell(entry=True, day=day, num_format=_DAY, align="left")
+        table.sheet.write_blank(number, table.place["taken at"], None, date)
+        count = book.cell(entry=True, day=day, num_format="0", align="right")
+        table.sheet.write_blank(number, table.place["replicate"], None, count)
+        _values(table, number, columns, {sample.variable}, day=day)
+        _remarks(table, number, day=day)
+    first, latest = site.days
+    table.rule("taken at", last, cells.date_rule(first, latest, planned=False))
+    table.rule("replicate", last, cells.whole_number_rule())
+    for asked in columns:
+        _rules_for(table, asked, last, watched=False)
+    table.finish(last)
+
+
+def _rules_for(table: _Table, asked: Asked, last: int, *, watched: bool = True) -> None:
+    """Rules of a variable's column and of the one for its kit; where ``watched``, looks for what needs a person."""
     cell = table.first(asked.header)
     table.rule(asked.header, last, cells.value_rule(asked, cell))
-    for threshold in asked.thresholds:
-        table.mark(asked.header, last, cells.meets(threshold, cell), bg_color=STOP, bold=True)
-    unusual = cells.outside_usual(asked, cell)
-    if unusual:
-        table.mark(asked.header, last, unusual, bg_color=LOOK)
+    if watched:
+        for threshold in asked.thresholds:
+            table.mark(asked.header, last, cells.meets(threshold, cell), bg_color=STOP, bold=True)
+        unusual = cells.outside_usual(asked, cell)
+        if unusual:
+            table.mark(asked.header, last, unusual, bg_color=LOOK)
     if asked.several and asked.kits:
         kits = table.book.choices(f"kits for {asked.variable.id}", [kit.id for kit in asked.kits])
         table.rule(asked.kit_header, last, cells.choice_rule(kits, "the kit that showed the value"))

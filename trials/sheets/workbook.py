@@ -12,7 +12,7 @@ from schemas.events import EVENTS
 from trials.sheets.book import FONT, FONT_SIZE, Book
 from trials.sheets.front import write_doses, write_front
 from trials.sheets.site import SHEET_FORMAT
-from trials.sheets.tables import write_events, write_readings
+from trials.sheets.tables import write_checks, write_events, write_readings
 
 if TYPE_CHECKING:
     from trials.sheets.site import SiteSheet
@@ -38,6 +38,7 @@ def workbook_of(site: SiteSheet) -> bytes:
         write_front(book, site)
         write_doses(book, site)
         write_readings(book, site)
+        write_checks(book, site)
         write_events(book, site, [form.title for form in EVENTS.values()])
         book.write_lists()
         _write_identity(book, site)

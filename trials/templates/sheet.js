@@ -158,7 +158,7 @@
     (rule.below !== null && one.found.number < rule.below) || (rule.above !== null && one.found.number > rule.above)
   ));
   function alarmsOf(tank, readings) {
-    return readings.flatMap((one) => metBy(one).map((rule) => (
+    return tank in sheet.samples ? [] : readings.flatMap((one) => metBy(one).map((rule) => (
       `${tank}, ${one.title} ${one.value} ${one.shown}: this can meet a stop rule. ${rule.text} Tell ${sheet.lead}.`
     )));
   }
@@ -172,6 +172,13 @@
     event.preventDefault();
     const wrongs = commonWrongs(readingForm, "reading");
     const readings = sheet.variables.map((variable) => readingOf(variable, wrongs)).filter(Boolean);
+    const measured = sheet.samples[tankOf(readingForm)];
+    for (const one of readings) {
+      if (measured && one.variable !== measured) {
+        const title = sheet.variables.find((variable) => variable.id === measured).title;
+        wrongs.push(["value-" + one.variable, one.title, `The check sample ${tankOf(readingForm)} is measured for ${title} alone: leave this empty.`]);
+      }
+    }
     if (!readings.length && !wrongs.length) {
       wrongs.push(["value-" + sheet.variables[0].id, "Readings", "Fill in at least one reading."]);
     }

@@ -240,3 +240,29 @@ def test_sheets_to_be_read_are_no_data_whatever_they_say(trial, share):
     file = SourceFile("q01.xlsx", content.getvalue())
     batch = take_in(file, protocol, empty_readings(), dt.date(2026, 7, 1))
     assert (batch.count("accepted"), len(batch.rows)) == (1, 1)
+
+
+def test_check_samples_come_back_with_their_site(trial, share):
+    sample = {"id": "ref-a", "kind": "reference", "variable": "nitrate", "value": 10}
+    protocol = trial(check_samples=[sample])
+    site = site_sheets(protocol, "ab" * 32, share(protocol), only="q02")[0]
+    book = openpyxl.load_workbook(io.BytesIO(workbook_of(site)))
+    sheet = book["check samples"]
+    for row, (value, replicate) in enumerate((("9,5", 1), ("10,5", 2)), start=2):
+        sheet.cell(row, 2).value = dt.datetime(2026, 4, 1)  # noqa: DTZ001 - as the sheet holds it
+        sheet.cell(row, 3).value = replicate
+        sheet.cell(row, 4).value = value
+        sheet.cell(row, 5).value = "meter-no3"
+    content = io.BytesIO()
+    book.save(content)
+    page = "tank,taken_at,variable,value,unit,replicate,kit,by,note,site\r\nref-a,2026-04-02,nitrate,9.8,mg/L,1,meter-no3,,,q02\r\n"
+    for name, sent, values in (
+        ("q02.xlsx", content.getvalue(), [9.5, 10.5]),
+        ("q02-readings.csv", b"\xef\xbb\xbf" + page.encode(), [9.8]),
+    ):
+        batch = take_in(SourceFile(name, sent), protocol, empty_readings(), dt.date(2026, 7, 1))
+        assert batch.count("held") == 0
+        assert len(batch.readings) == 0
+        assert batch.checks["value"].tolist() == pytest.approx(values)
+        assert set(batch.checks["site"]) == {"q02"}
+        assert set(batch.checks["kit"]) == {"meter-no3"}

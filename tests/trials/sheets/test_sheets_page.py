@@ -196,6 +196,20 @@ def test_a_colour_card_shows_its_steps(visit, write):
     assert page.get_by_text("the step that looks nearest: card-no3 (2, 5, 10 and 25).").is_visible()
 
 
+def test_a_check_sample_is_measured_for_its_variable_alone(visit, write):
+    samples = [{"id": "ref-a", "kind": "reference", "variable": "calcium", "value": 417.25}]
+    address = write(check_samples=samples)
+    page = visit(address)
+    assert "417.25" not in page.content()
+    write_down(page, tank="ref-a (check sample)", nitrate="0.6", calcium="420")
+    sentence = "The check sample ref-a is measured for Calcium alone: leave this empty."
+    assert shown(page, "#value-nitrate-wrong") == sentence
+    page.fill("#value-nitrate", "")
+    page.get_by_role("button", name="Keep these readings").click()
+    row = saved(page)[2][0]
+    assert (row["tank"], row["variable"], row["value"], row["site"]) == ("ref-a", "calcium", "420", "q01")
+
+
 def test_the_plan_of_the_day_is_shown(visit):
     page = visit()
     assert shown(page, "#planned") == "Planned for this day: Nitrate, Phosphate, pH."

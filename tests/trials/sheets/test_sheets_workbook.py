@@ -15,6 +15,10 @@ from trials.sheets.tables import EVENT_ROWS, EXTRA_ROWS
 from trials.sheets.workbook import workbook_of
 
 DIGEST = "ab" * 32
+CHECKS = [
+    {"id": "ref-a", "kind": "reference", "variable": "nitrate", "value": 17.25, "title": "Bottle A"},
+    {"id": "cal-b", "kind": "standard", "variable": "calcium", "value": 417.25},
+]
 
 
 @pytest.fixture
@@ -240,6 +244,28 @@ def test_before_the_draw_nothing_is_dosed(made):
     shown = " ".join(map(str, texts(book)))
     assert "have not been shared out over the arms yet: dose nothing" in shown
     assert "doses" not in book.sheetnames
+
+
+def test_check_samples_have_a_sheet_of_their_own(made):
+    """What they hold is not told, so that nobody measures towards it."""
+    book, _, _ = made(check_samples=CHECKS)
+    sheet = book["check samples"]
+    assert [cell.value for cell in sheet[1]] == [
+        *("tank", "taken at", "replicate", "nitrate [mg/L]", "nitrate kit", "calcium [mg/L]", "by", "note")
+    ]
+    assert [sheet.cell(row, 1).value for row in (2, 11, 12, 21)] == ["ref-a", "ref-a", "cal-b", "cal-b"]
+    assert sheet.max_row == 21
+    shades = [(sheet.cell(row, 4).fill.fgColor.rgb, sheet.cell(row, 6).fill.fgColor.rgb) for row in (2, 12)]
+    assert shades[0] == shades[1][::-1]
+    shown = " ".join(map(str, texts(book, "start here")))
+    assert "Bottle A is written down as ref-a: measure nitrate." in shown
+    assert "17.25" not in " ".join(map(str, texts(book)))
+
+
+def test_without_check_samples_there_is_no_such_sheet(made):
+    book, _, _ = made()
+    assert "check samples" not in book.sheetnames
+    assert "check samples" not in " ".join(map(str, texts(book, "start here"))).lower()
 
 
 def test_a_site_with_one_kit_has_it_filled_in(made):
