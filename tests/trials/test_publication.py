@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import math
+import re
+from pathlib import Path
 
 import pytest
 
@@ -195,6 +197,15 @@ def test_each_mistake_is_one_sentence(tmp_path, endpoint, design, says):
     with pytest.raises(FairtankError, match=says) as error:
         read_publication(typed(tmp_path, endpoint, design))
     assert str(error.value).startswith(("typed.toml", str(tmp_path)))
+
+
+def test_the_example_of_the_readme_is_one(tmp_path):
+    readme = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
+    path = tmp_path / "harbour-2019.toml"
+    path.write_text(
+        re.search(r"```toml\n(format = 1\n\[publication\].*?)```", readme, re.DOTALL)[1], encoding="utf-8"
+    )
+    assert contrast(read_publication(path))["n"] == 16
 
 
 @pytest.mark.parametrize(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, fields, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from analysis.pooled_records import PooledQuestion
 from schemas.errors import PoolingError
@@ -53,7 +53,8 @@ def questions_of(sources: Sequence[Source], mapping: Sequence[Same]) -> tuple[li
     PoolingError
         A mapping names what is not there, or puts together what no scale or unit joins.
     """
-    asked = [_mapped(sources, group) for group in mapping]
+    again: dict[tuple[str, str, Scale], dict[str, Any]] = {}
+    asked = [_mapped(sources, group, again) for group in mapping]
     taken = {_place(member) for one in asked for member in one.members}
     left_out: list[str] = []
     groups: dict[Key, list[Candidate]] = {}
@@ -165,13 +166,16 @@ def differences(members: Sequence[Candidate]) -> tuple[str, ...]:
     return tuple(said)
 
 
-def _mapped(sources: Sequence[Source], group: Same) -> Asked:
-    members, again = [], []
+def _mapped(
+    sources: Sequence[Source], group: Same, again: dict[tuple[str, str, Scale], dict[str, Any]]
+) -> Asked:
+    """The contrasts that a mapping names; ``again`` keeps what was analysed on another scale already."""
+    members, other_scale = [], []
     for member in group.members:
         found = _member(sources, group, member)
         if group.scale is not None and found.endpoint["scale"] != group.scale:
-            again.append(found.source.trial)
-            found = _again(found, group.scale)
+            other_scale.append(found.source.trial)
+            found = _again(found, group.scale, again)
         if found.why_not:
             raise PoolingError(f"[[same]] {group.id}: {found.name} cannot be pooled: {found.why_not}.")
         members.append(found)
@@ -188,9 +192,9 @@ def _mapped(sources: Sequence[Source], group: Same) -> Asked:
                     f"{quoted(theirs)}, which cannot be pooled{remedy}."
                 )
     remarks = []
-    if again:
+    if other_scale:
         remarks.append(
-            f"Analysed again on the {group.scale} scale for this pool, not as registered: {listed(again, 'and')}."
+            f"Analysed again on the {group.scale} scale for this pool, not as registered: {listed(other_scale, 'and')}."
         )
     question = _question(group.id, group.title, first.key, members)
     return Asked(question, tuple(members), tuple(remarks), mapped=True)
@@ -221,13 +225,16 @@ def _member(sources: Sequence[Source], group: Same, member: Member) -> Candidate
     )
 
 
-def _again(found: Candidate, scale: Scale) -> Candidate:
+def _again(found: Candidate, scale: Scale, again: dict[tuple[str, str, Scale], dict[str, Any]]) -> Candidate:
     if found.source.pack is None:
         raise PoolingError(
             f"{found.name} is from a publication on the {found.endpoint['scale']} scale; without readings it cannot be "
             f"analysed on the {scale} scale, so type its table in on that scale."
         )
-    endpoint = reanalysed(found.source.pack, str(found.endpoint["id"]), scale)
+    place = found.source.trial, str(found.endpoint["id"]), scale
+    if place not in again:
+        again[place] = reanalysed(found.source.pack, place[1], scale)
+    endpoint = again[place]
     for contrast in endpoint["contrasts"]:
         if {contrast["test"], contrast["reference"]} == {found.test, found.reference}:
             other = candidate(found.source, endpoint, contrast)

@@ -5,11 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
+from analysis.numerals import plain
 from analysis.water.carbon import product
 from schemas.errors import PackError, PoolingError, WaterError
 from schemas.vocabulary import ArmRole, DesignKind
 from trials.pack.archive import read_archive
-from trials.pack.reading import allocation_of, json_object, pack_of
+from trials.pack.checking import sum_findings
+from trials.pack.reading import allocation_of, pack_of
 from trials.pooling.modifiers import modifiers_of
 from trials.publication.packing import is_publication, publication_of
 from trials.publication.reading import read_publication
@@ -75,7 +77,7 @@ def open_source(path: Path) -> Source:
     Raises
     ------
     PackError, PublicationError, PoolingError
-        It cannot be read, or not pooled.
+        It cannot be read, its sums do not hold, or it cannot be pooled.
     """
     if path.suffix.casefold() == ".toml":
         return _of_publication(path, read_publication(path))
@@ -84,8 +86,9 @@ def open_source(path: Path) -> Source:
         raise PackError(f"{path}: {sentence}")
     if is_publication(archive.files):
         return _of_publication(path, publication_of(path, archive.files))
+    for finding in sum_findings(archive.files):
+        raise PackError(f"{path}: {finding.text}")
     try:
-        json_object(archive.files, "datapackage.json")
         pack = pack_of(path, archive.files)
     except PackError as error:
         raise PackError(f"{path}: {error}") from None
@@ -134,7 +137,7 @@ def kind_of(arm: Arm) -> str:
         try:
             return SOLID if product(arm.carbon.source).source.solid else LIQUID
         except WaterError:
-            return arm.carbon.source
+            return plain(arm.carbon.source, 60).casefold()
     return CONTROL if arm.role is ArmRole.CONTROL else arm.id
 
 

@@ -6,6 +6,7 @@ import json
 import math
 import re
 import shutil
+import zipfile
 
 import numpy as np
 import pytest
@@ -210,15 +211,15 @@ def test_a_mapping_joins_them_by_analysing_again(packs, capsys, tmp_path):
     assert any(
         "Analysed again on the ratio scale" in note and "cedar-2026" in note for note in found["notes"]
     )
-    # A ratio as registered on that scale: the same trial with the other protocol.
-    folder = tmp_path / "same"
-    folder.mkdir()
-    readings = packs["cedar"].parent / "readings.csv"
-    other = packed(folder, "cedar-2026", seed=3, ratio=0.7, site="u", start="2026-03-02", readings=readings)
-    # Another protocol is another digest, and so another draw: only the readings are the same.
-    again = document(capsys, other)[1]["trials"][0]
-    assert again["n"] == found["trials"][2]["n"]
-    assert found["trials"][2]["estimate"] == pytest.approx(0.7, abs=0.12)
+    # By hand, from the tanks' numbers in the pack: the paired differences of logarithms.
+    with zipfile.ZipFile(packs["cedar"]) as pack:
+        tanks = json.loads(pack.read("cedar-2026/results/results.json"))["endpoints"][0]["tanks"]
+    logs = {(tank["block"], tank["arm"]): math.log(tank["value"]) for tank in tanks}
+    blocks = sorted({tank["block"] for tank in tanks})
+    d = np.array([logs[block, "pellets"] - logs[block, "control"] for block in blocks])
+    third = found["trials"][2]
+    assert math.log(third["estimate"]) == pytest.approx(d.mean())
+    assert (third["se"], third["df"]) == pytest.approx((d.std(ddof=1) / math.sqrt(len(d)), len(d) - 1))
 
 
 @pytest.mark.parametrize(
@@ -236,6 +237,17 @@ def test_a_mapping_that_cannot_be_followed_is_one_sentence(packs, capsys, tmp_pa
     assert status == 1
     assert says in err
     assert len(err.splitlines()) == 1
+
+
+def test_a_pack_with_a_changed_digit_is_not_pooled(packs, capsys, tmp_path):
+    changed = tmp_path / "changed"
+    shutil.unpack_archive(packs["birch"], changed)
+    (results,) = changed.rglob("results/results.json")
+    text = results.read_text(encoding="utf-8")
+    results.write_text(text.replace('"estimate": 0.', '"estimate": 1.', 1), encoding="utf-8")
+    status, out, err = run(capsys, packs["alder"], changed)
+    assert (status, out) == (1, "")
+    assert "results/results.json was changed" in err
 
 
 def test_wrong_usage(packs, capsys, tmp_path):
