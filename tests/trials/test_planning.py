@@ -123,8 +123,10 @@ def test_a_before_after_series_is_planned_on_its_days(drafted):
     assert got.power_alone == pytest.approx(power(math.log(0.6), known))
     assert got.smallest_p == 1
     assert "never within" in headline(protocol, plan(protocol), 0.8)[2]
-    with pytest.raises(AnalysisError, match="not simulated"):
-        simulate_plain(protocol, protocol.endpoints[0], trials=10, seed=1)
+    with pytest.raises(UsageError, match="--lost counts tanks"):
+        simulate_plain(protocol, protocol.endpoints[0], trials=10, seed=1, lost=0.1)
+    with pytest.raises(AnalysisError, match="not a series of one"):
+        tank_material(protocol, protocol.endpoints[0])
 
 
 def test_too_few_tanks_have_no_power(drafted):
