@@ -18,7 +18,7 @@ from trials.intake.drafts import value_cells
 from trials.intake.events_columns import event_layout_of, is_header_of_events
 from trials.intake.events_drafts import EventReader
 from trials.intake.events_taken import amount_cells, take_in_events
-from trials.intake.forms import form_of, refuse_unfit_form
+from trials.intake.forms import form_of, form_remarks, refuse_unfit_form
 from trials.intake.headers import NEEDED, ColumnNames, layout_of
 from trials.intake.holds import Holds
 from trials.intake.names import VariableNames
@@ -108,6 +108,7 @@ def take_in(
     form = form_of(file) if is_workbook(file.content) else None
     if form:
         refuse_unfit_form(form, protocol, file.name)
+        how = [*how, *form_remarks(form, protocol)]
     known = _tables(file, tables, names)
     by = Understanding(
         protocol, names, _decimal(known), Holds(), form.site if form else "", as_they_are=as_they_are

@@ -12,6 +12,7 @@ import python_calamine as calamine
 from schemas.errors import IntakeError
 from schemas.plain_words import quoted
 from trials.intake.columns import text_of
+from trials.protocol_file import digest
 
 if TYPE_CHECKING:
     from schemas.protocol import Protocol
@@ -74,3 +75,15 @@ def refuse_unfit_form(form: Form, protocol: Protocol, name: str) -> None:
             f"{name} is a recording sheet of format {quoted(form.format)}, and this fairtank reads format {NEWEST}; use the "
             "fairtank that made it, or make new sheets with `fairtank sheets`."
         )
+
+
+def form_remarks(form: Form, protocol: Protocol) -> list[str]:
+    """Whose sheet it is, and whether the protocol was amended since it was made."""
+    remarks = [
+        f"A recording sheet of the site {form.site}." if form.site else "A recording sheet of the trial."
+    ]
+    if form.digest != digest(protocol):
+        remarks.append(
+            "It was made for another state of the protocol than the one in force; `fairtank sheets` makes it anew."
+        )
+    return remarks

@@ -207,7 +207,7 @@ def test_held_events_go_out_as_a_workbook_and_come_back_mended(run):
     assert [row["reasons"][0]["code"] for row in waiting["rows"]] == ["unknown-site"]
 
 
-def sheet_of(trial, site="s1", number="1"):
+def sheet_of(trial, site="s1", number="1", digest="0" * 64):
     stream = io.BytesIO()
     with xlsxwriter.Workbook(stream, {"in_memory": True}) as book:
         readings = book.add_worksheet("readings")
@@ -217,7 +217,7 @@ def sheet_of(trial, site="s1", number="1"):
             for column, text in enumerate((tank, "2026-04-13", value)):
                 readings.write_string(row, column, text)
         identity = book.add_worksheet("fairtank")
-        known = {"trial": trial, "digest": "0" * 64, "site": site, "sheet_format": number}
+        known = {"trial": trial, "digest": digest, "site": site, "sheet_format": number}
         for row, pair in enumerate(known.items()):
             for column, text in enumerate(pair):
                 identity.write_string(row, column, text)
@@ -229,7 +229,14 @@ def test_a_recording_sheet_says_where_it_was_filled_in(run, tmp_path):
     (tmp_path / "s1.xlsx").write_bytes(sheet_of("try"))
     taken = document(run, "intake", "s1.xlsx")
     assert (taken["rows"], taken["accepted"], taken["readings"], taken["check_readings"]) == (2, 2, 1, 1)
-    assert not [remark for remark in taken["files"][0]["remarks"] if '"fairtank"' in remark]
+    remarks = taken["files"][0]["remarks"]
+    assert not [remark for remark in remarks if '"fairtank"' in remark]
+    assert "A recording sheet of the site s1." in remarks
+    amended = "It was made for another state of the protocol than the one in force; `fairtank sheets` makes it anew."
+    assert amended in remarks
+    with Register.open("fairtank.db") as register:
+        (tmp_path / "s1.xlsx").write_bytes(sheet_of("try", digest=register.find("try").digest))
+    assert amended not in document(run, "intake", "s1.xlsx")["files"][0]["remarks"]
     with Register.open("fairtank.db") as register:
         assert register.check_readings("try")[["site", "sample", "value"]].values.tolist() == [
             ["s1", "ref-a", 9.6],
