@@ -54,6 +54,8 @@ class Asked:
         Those that show this unit; may be empty.
     several : bool
         Whether the protocol knows more than one kit for the variable, so that each reading has to say which.
+    own : str
+        The one kit that the site is known to have; empty where it may be another.
     thresholds : tuple of Threshold
         Its stop rules.
     """
@@ -62,6 +64,7 @@ class Asked:
     unit: str
     kits: tuple[Kit, ...]
     several: bool
+    own: str
     thresholds: tuple[Threshold, ...]
 
     @property
@@ -157,7 +160,8 @@ def asked_for(
 def _units_of(protocol: Protocol, variable_id: str, chosen: Sequence[str]) -> tuple[Asked, ...]:
     variable = variables_for(protocol)[variable_id]
     of_variable = [kit for kit in protocol.kits if kit.variable == variable_id]
-    at_hand = [kit for kit in of_variable if kit.id in chosen] or of_variable
+    owned = [kit for kit in of_variable if kit.id in chosen]
+    at_hand = owned or of_variable
     by_unit: dict[str, list[Kit]] = {}
     for kit in at_hand:
         by_unit.setdefault(normalise_unit(kit.unit or variable.unit), []).append(kit)
@@ -169,6 +173,7 @@ def _units_of(protocol: Protocol, variable_id: str, chosen: Sequence[str]) -> tu
             unit=_printed(unit, by_unit.get(unit, ()), variable),
             kits=tuple(by_unit.get(unit, ())),
             several=len(of_variable) > 1,
+            own=owned[0].id if len(owned) == 1 else "",
             thresholds=tuple(
                 _threshold(rule, variable, unit)
                 for rule in protocol.stop_rules

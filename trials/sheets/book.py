@@ -24,7 +24,7 @@ _LINE = 13.5
 def height_of(text: str, width: float, size: float = 10) -> float:
     """Points that a text needs in a column of so many digits' width; programs that print do not always see to it."""
     wide = sum(
-        2.0 if east_asian_width(c) in "WF" else 1.25 if c.isupper() or c in "%@&mw" else 0.88 for c in text
+        2.0 if east_asian_width(c) in "WF" else 1.25 if c.isupper() or c in "%@&mw" else 0.86 for c in text
     )
     lines = max(1, -(-wide * size / 10 // width))
     return float(lines * _LINE * size / 10 + 1.5)

@@ -140,9 +140,8 @@ def _values(table: _Table, number: int, columns: Sequence[Asked], due: Container
         tint = {} if asked.variable.id in due else {"bg_color": NOT_DUE}
         table.text(number, asked.header, "", table.book.cell(entry=True, day=day, align="right", **tint))
         if asked.several:
-            only = asked.kits[0].id if len(asked.kits) == 1 else ""
             kit = table.book.cell(entry=True, day=day, align="left", indent=1, **tint)
-            table.text(number, asked.kit_header, only, kit)
+            table.text(number, asked.kit_header, asked.own, kit)
 
 
 def _remarks(table: _Table, number: int, *, day: bool) -> None:

@@ -273,6 +273,8 @@ def test_a_site_with_one_kit_has_it_filled_in(made):
     sheet = book["readings"]
     assert sheet["E1"].value == "nitrate [mg/L as N]"
     assert {sheet.cell(row, 6).value for row in range(2, 72)} == {"lab-no3n"}
+    unknown = made()[0]["readings"]
+    assert {unknown.cell(row, 6).value for row in range(2, 72)} == {None}
 
 
 def test_safety_is_said_and_defers(made):
