@@ -202,4 +202,4 @@ def tanks_to_settle(contrast: Contrast, endpoint: EndpointResult) -> int | None:
         half, distance = (high - low) / 2, abs(margin)
     if distance == 0 or half <= distance:
         return None
-    return math.ceil(contrast.n * (half / distance) ** 2)
+    return math.ceil(contrast.n * (half / distance) ** 2 * (1 - 1e-12))

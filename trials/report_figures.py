@@ -312,5 +312,5 @@ def inline_svg(svg: bytes, prefix: str, alt: str) -> str:
     del root.attrib["width"], root.attrib["height"]
     root.set("style", "stroke-linejoin: round; stroke-linecap: butt")
     root.set("role", "img")
-    root.set("aria-label", alt)
+    root.set("aria-label", plain(alt))
     return ET.tostring(root, encoding="unicode")

@@ -1,7 +1,8 @@
 """The page says what the records say, whatever is written in them, and asks nothing of the network."""
 
+import base64
 import csv
-import datetime as dt
+import hashlib
 import json
 import re
 from dataclasses import replace
@@ -16,8 +17,10 @@ from schemas.errors import FairtankError, UsageError
 from schemas.vocabulary import Better, Verdict
 from trials import report
 from trials.register.records import HeldRow, Reason
-from trials.report import PAGE, page, typeset, write_report
-from trials.report_figures import draw, inline_svg
+from trials.report import write_report
+from trials.report_figures import draw, inline_svg, record_plans
+from trials.report_pages import RECORD, record_page
+from trials.typesetting import typeset
 
 HOSTILE = (
     "</title><script>alert('x')</script>",
@@ -44,13 +47,13 @@ class Reader(HTMLParser):
 
     def handle_starttag(self, tag, attrs):
         self.elements.append((tag, dict(attrs)))
-        self._quiet += tag == "style"
+        self._quiet += tag in {"style", "script"}
 
     def handle_startendtag(self, tag, attrs):
         self.elements.append((tag, dict(attrs)))
 
     def handle_endtag(self, tag):
-        self._quiet -= tag == "style"
+        self._quiet -= tag in {"style", "script"}
 
     def handle_data(self, data):
         if not self._quiet:
@@ -78,18 +81,22 @@ def club(invent):
 
 
 @pytest.fixture(scope="module")
-def drawings(club):
+def drawings(club, report_material):
     """The figures of nitrate, drawn once, and the same again in the places of those of phosphate."""
     nitrate = replace(club.analysis, endpoints=club.analysis.endpoints[:1])
-    drawn = draw(club.protocol, club.allocation, club.readings, nitrate, dt.date(2026, 8, 1))
-    again = [replace(d, name=d.name.replace("nitrate", "phosphate"), narrow=b"") for d in drawn]
+    drawn = draw(record_plans(report_material(club, analysis=nitrate)))
+    again = [
+        replace(d, name=d.name.replace("nitrate", "phosphate"), narrow=b"")
+        for d in drawn
+        if d.name != "nitrate-phosphate"
+    ]
     return drawn + again
 
 
 @pytest.fixture(scope="module")
 def read(club, drawings, report_material):
     """Render the club's report with changes, and read it."""
-    return lambda **changes: Reader(page(report_material(club, **changes), drawings))
+    return lambda **changes: Reader(record_page(report_material(club, **changes), drawings))
 
 
 def hostile_protocol(protocol, text):
@@ -138,10 +145,10 @@ def test_hostile_text_is_shown_and_does_nothing(club, read, text):
     assert "\u202e" not in "".join(found.shown)
 
 
-def test_figures_hold_hostile_text_as_text(club):
+def test_figures_hold_hostile_text_as_text(club, report_material):
     protocol = hostile_protocol(club.protocol, HOSTILE[0])
     one = replace(club.analysis, endpoints=club.analysis.endpoints[:1])
-    for drawing in draw(protocol, club.allocation, club.readings, one, dt.date(2026, 8, 1)):
+    for drawing in draw(record_plans(report_material(club, protocol=protocol, analysis=one))):
         inside = Reader(drawing.inline())
         assert "script" not in {name for name, _ in inside.elements}
     assert "alert" in inside.text
@@ -156,9 +163,18 @@ def test_page_asks_nothing_of_the_network(read):
     ]
     assert links
     assert not [value for value in links if re.search(r"//|url\((?!#)", value)]
-    assert not read().all("script") + read().all("link") + read().all("iframe")
+    assert not read().all("link") + read().all("iframe")
     (policy,) = [m["content"] for m in read().all("meta") if "http-equiv" in m]
     assert policy.startswith("default-src 'none'")
+
+
+def test_the_one_script_is_our_own_and_the_policy_lets_no_other_run(club, drawings, report_material):
+    found = record_page(report_material(club), drawings)
+    (script,) = re.findall(r"<script>(.*?)</script>", found, re.DOTALL)
+    digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
+    (policy,) = re.findall(r'Content-Security-Policy" content="([^"]*)"', found)
+    assert re.findall(r"script-src ([^;]*);", policy) == [f"'sha256-{digest}'"]
+    assert not re.search(r"https?:|fetch|XMLHttp|import", script)
 
 
 def test_structure_is_that_of_a_document(read):
@@ -191,8 +207,10 @@ def test_answer_comes_first_and_every_part_follows(read):
         "Cautions Animals come before data",
         "Methods and versions The tank is the unit",
         "How to check it",
+        "Reporting items Reported following ARRIVE 2.0",
     ]
-    places = [text.rfind(part) for part in parts]
+    before, _, _ = text.rpartition("Reporting items Reported")  # its table names the parts again
+    places = [before.rfind(part) for part in parts[:-1]] + [text.rfind(parts[-1])]
     assert -1 not in places
     assert places == sorted(places)
 
@@ -279,10 +297,10 @@ def test_carbon_cautions_only_where_carbon_is_dosed(club, read):
 def test_files_beside_the_page_hold_the_unrounded_numbers(
     club, tmp_path, monkeypatch, drawings, report_material
 ):
-    monkeypatch.setattr(report, "draw", lambda *_: drawings)
+    monkeypatch.setattr(report, "draw", lambda _: drawings)
     written = write_report(tmp_path / "new" / "report", report_material(club))
     folder = written.parent
-    assert written.name == PAGE
+    assert written.name == RECORD
     assert json.loads((folder / "results.json").read_text(encoding="utf-8")) == document(club.analysis)
     rows = read_csv(folder / "tables" / "results.csv")
     registered = [row for row in rows if row["analysis"] == "registered"]
@@ -298,14 +316,17 @@ def test_files_beside_the_page_hold_the_unrounded_numbers(
     names = {drawing.name for drawing in drawings}
     assert {path.stem for path in (folder / "figures").glob("*.svg")} == names
     assert {path.stem for path in (folder / "figures").glob("*.png")} == names
-    links = [a["href"] for a in Reader(written.read_text(encoding="utf-8")).all("a") if a["href"][0] != "#"]
-    assert all((folder / link).is_file() for link in links)
+    for page in (RECORD, "club.html", "farm.html"):
+        links = [a["href"] for a in Reader((folder / page).read_text(encoding="utf-8")).all("a")]
+        files = {link.partition("#")[0] for link in links if link[0] != "#"}
+        assert files
+        assert all((folder / link).is_file() for link in files)
 
 
 def test_report_repeats_and_replaces_an_earlier_one_and_nothing_else(
     club, tmp_path, monkeypatch, drawings, report_material
 ):
-    monkeypatch.setattr(report, "draw", lambda *_: drawings)
+    monkeypatch.setattr(report, "draw", lambda _: drawings)
     first = write_report(tmp_path, report_material(club)).read_bytes()
     (tmp_path / "figures" / "old.svg").write_text("<svg/>")
     (tmp_path / "mine.txt").write_text("keep")
@@ -324,7 +345,7 @@ def test_folder_of_other_things_is_refused(club, tmp_path, report_material):
 def test_folder_that_cannot_be_written_is_one_sentence(
     club, tmp_path, monkeypatch, drawings, report_material
 ):
-    monkeypatch.setattr(report, "draw", lambda *_: drawings)
+    monkeypatch.setattr(report, "draw", lambda _: drawings)
     (tmp_path / "file").write_text("")
     with pytest.raises(
         FairtankError, match=r"The report cannot be written to .*file.*; name another folder\."
