@@ -34,7 +34,11 @@ _FILLED: dict[str, Any] = {
     "rows_digest": _NO_DIGEST,
     "readings_digest": _NO_DIGEST,
 }
-_FILLED_INSIDE = {"name": "left out"}
+_FILLED_INSIDE: dict[str, dict[str, Any]] = {
+    **{name: {"name": "left out"} for name in ("file", "source", "tanks")},
+    **{name: {"digest": _NO_DIGEST} for name in ("events", "checks")},
+    "as_they_are": {"why": "left out"},
+}
 
 
 def stand_in(line: ChainLine, form: type[B]) -> B:
@@ -48,10 +52,8 @@ def stand_in(line: ChainLine, form: type[B]) -> B:
     shown = line.content
     filled = {name: value for name, value in _FILLED.items() if name in form.model_fields} | shown
     for name, inside in filled.items():
-        if isinstance(inside, dict) and name in {"file", "source", "tanks"}:
-            filled[name] = _FILLED_INSIDE | inside
-        elif isinstance(inside, dict) and name in {"events", "checks"}:
-            filled[name] = {"digest": _NO_DIGEST} | inside
+        if isinstance(inside, dict) and name in _FILLED_INSIDE:
+            filled[name] = _FILLED_INSIDE[name] | inside
     try:
         return form.model_validate_json(json.dumps(filled))
     except ValidationError:

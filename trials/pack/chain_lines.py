@@ -115,6 +115,16 @@ def _without_names(value: Any, code: Callable[[str], str]) -> Any:
     }
 
 
+def names_in(value: Any) -> Iterator[str]:
+    """Who says what a body says, at any depth: names, or what is shown for them."""
+    if isinstance(value, dict):
+        for name, item in value.items():
+            if name == "by" and isinstance(item, str):
+                yield item
+            else:
+                yield from names_in(item)
+
+
 def write_lines(lines: Iterable[ChainLine]) -> bytes:
     """Write the chain as JSON Lines; what a line does not have is left out."""
     return "".join(

@@ -16,6 +16,7 @@ from trials import allocation
 from trials.allocation.baseline import baseline_means
 from trials.pack import layout
 from trials.pack.bodies_shown import stand_in
+from trials.pack.chain_lines import names_in
 from trials.pack.persons import folded
 from trials.pack.reading import allocation_of
 from trials.pack.taking_in_again import intake_findings
@@ -244,7 +245,7 @@ def _persons(contents: Contents) -> Iterator[Finding]:
     people = contents.frames["persons"]
     tables = ("readings", "superseded", "events", "superseded_events", "check_readings")
     there = {name for table in tables for name in contents.frames[table]["by"]}
-    there |= {line.content["by"] for line in contents.own if "by" in line.content}
+    there |= {name for line in contents.own for name in names_in(line.content)}
     listed = [
         name if named else f"P{number}"
         for number, (name, named) in enumerate(people[["person", "named"]].itertuples(index=False), 1)

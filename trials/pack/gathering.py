@@ -13,7 +13,7 @@ from schemas.errors import PackError
 from trials import __version__
 from trials.environment import environment
 from trials.pack import layout
-from trials.pack.chain_lines import lines_of
+from trials.pack.chain_lines import lines_of, names_in
 from trials.pack.contents import Contents
 from trials.pack.licences import refuse_unlicensed
 from trials.pack.own_words import OwnWords
@@ -156,9 +156,7 @@ def _meet(persons: Persons, own: Sequence[Entry], tables: dict[Kept, _Taken]) ->
         for found in by_entry.values():
             if entry.number in found:
                 persons.meet(found[entry.number]["by"].unique())
-        content = json.loads(entry.body)
-        if isinstance(content.get("by"), str):
-            persons.meet([content["by"]])
+        persons.meet(names_in(json.loads(entry.body)))
 
 
 def _protocols(

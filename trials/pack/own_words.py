@@ -52,6 +52,7 @@ def _texts(protocol: Protocol) -> Iterator[str]:
     for tank in protocol.tanks:
         yield from filter(None, (tank.id, tank.site, tank.block))
     yield from (kit.id for kit in protocol.kits)
+    yield from (sample.id for sample in protocol.check_samples or ())
     for variable in variables_for(protocol).values():
         yield from (
             variable.id,

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import datetime as dt
-from typing import TYPE_CHECKING
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
 
 from schemas.errors import IntakeError
 from trials.intake.batch import take_in
@@ -64,17 +67,38 @@ def _same(
     today: dt.date,
 ) -> bool:
     body = IntakeBody.model_validate_json(line.body or "")
+    seen, events, checks = (
+        _before(contents, taken, kept, line.number) for kept in (READINGS, EVENTS, CHECKS)
+    )
+    accepted = _rows_of(contents, line.number) if body.as_they_are else frozenset()
     try:
-        before = {kept: _before(contents, taken, kept, line.number) for kept in ALL}
-        beside = Beside(before[EVENTS], before[CHECKS])
-        again = prepare(take_in(file, protocol, before[READINGS], today, beside))
+        batch = take_in(file, protocol, seen, today, Beside(events, checks), as_they_are=accepted)
     except IntakeError:
         return False
-    brought = {kept.name: body.stored(kept.name) for kept in ALL}
+    if accepted:
+        frames: dict[str, Any] = {
+            name: _only(getattr(batch, name), accepted) for name in ("rows", *(kept.name for kept in ALL))
+        }
+        batch = replace(batch, **frames)
+    again = prepare(batch)
     return again.digests["rows"] == body.rows_digest and all(
-        again.digests[name] == stored.digest if stored else not again.kept[name][0]
-        for name, stored in brought.items()
+        again.digests[kept.name] == stored.digest
+        if (stored := body.stored(kept.name))
+        else not again.kept[kept.name][0]
+        for kept in ALL
     )
+
+
+def _rows_of(contents: Contents, entry: int) -> frozenset[tuple[str, int]]:
+    """The rows of an entry, by sheet and number: those of a file that a person accepted as they are."""
+    rows = contents.frames["rows"]
+    ours = rows[rows["entry"] == entry]
+    return frozenset(zip(ours["sheet"], ours["row"].tolist(), strict=True))
+
+
+def _only(frame: pd.DataFrame, rows: frozenset[tuple[str, int]]) -> pd.DataFrame:
+    ours = [place in rows for place in zip(frame["sheet"], frame["row"].tolist(), strict=True)]
+    return frame[np.array(ours, dtype=bool)].reset_index(drop=True)
 
 
 def _before(contents: Contents, taken: Mapping[Kept, pd.DataFrame], kept: Kept, entry: int) -> pd.DataFrame:

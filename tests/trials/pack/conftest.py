@@ -50,6 +50,9 @@ PROTOCOL = {
         "sampling": [{"variable": "nitrate", "every_days": 7}],
     },
     "kits": [{"id": "photometer", "variable": "nitrate", "limit": 0.5}],
+    "check_samples": [
+        {"id": "ref-a", "kind": "reference", "variable": "nitrate", "value": 10.0, "title": MARKUP}
+    ],
     "variables": [{"id": "growth", "title": EMOJI, "unit": "mm/wk", "hard": [0.0, 90.0]}],
     "endpoints": [
         {
@@ -83,6 +86,17 @@ def readings_text():
     return "\n".join(lines) + "\n"
 
 
+EVENTS = f"""tank,at,kind,amount,unit,by,note
+s0-b,2026-03-10,feed,2.5,g,Ann Otter,{EMOJI}
+s1-b,2026-03-11,water-change,20,L,Di,Eve asked for it
+s2-b,2026-03-12,fault,,,Di,
+"""
+CHECKS = """tank,site,taken_at,variable,value,unit,kit,by
+ref-a,s0,2026-03-03,nitrate,9.5,mg/L,photometer,Fay
+ref-a,s1,2026-03-03,nitrate,10.5,mg/L,photometer,Ann Otter
+"""
+
+
 @pytest.fixture(scope="session")
 def recorded(tmp_path_factory):
     """The register of the small trial: amended, corrected, with deviations, closed."""
@@ -95,13 +109,17 @@ def recorded(tmp_path_factory):
     (folder / "again.csv").write_text(
         readings_text().splitlines()[0] + "\ns0-a,2026-03-05,nitrate,9.1,mg/L,,Di,\n"
     )
+    (folder / "eve's events.csv").write_text(EVENTS, encoding="utf-8")
+    (folder / "checks.csv").write_text(CHECKS, encoding="utf-8")
     said = ("--why", f"Bo said {MARKUP}", "--by", "Ann  otter")
     commands = (
         ("register", str(folder / "protocol.toml")),
         ("allocate", "--seed", "4 17 23"),
         ("intake", str(folder / "ann otter.csv"), str(folder / "again.csv")),
+        ("intake", str(folder / "eve's events.csv"), str(folder / "checks.csv")),
         ("amend", "--reading", "3", "--value", "11.5", *said),
         ("amend", "--reading", "4", "--withdraw", *said),
+        ("amend", "--event", "1", "--amount", "3.5", *said),
         ("amend", "--tank", "s1-b", "--deviation", f"dosed twice {FORMULA}", "--from", "2026-03-20", *said),
         ("amend", "--protocol", str(folder / "amended.toml"), *said),
         ("amend", "--close-data-entry", *said),
@@ -133,7 +151,7 @@ def coded(pack_of, recorded):
 @pytest.fixture(scope="session")
 def whole(pack_of, recorded):
     """The files of a pack with all texts and files, everybody having agreed."""
-    return pack_of(recorded, consent=["ann otter", "=bo+crane", "<b>cy</b>", "di"], texts=True)
+    return pack_of(recorded, consent=["ann otter", "=bo+crane", "<b>cy</b>", "di", "fay"], texts=True)
 
 
 @pytest.fixture(scope="session", params=["club", "farm"])

@@ -77,6 +77,8 @@ FORGED = {
         ("data/rows.csv", b",accepted,", b",repeated,"),
         ("data/held.csv", b"unknown-tank", b"no-tank"),
         ("data/persons.csv", b"P1", b"P7"),
+        ("data/events.csv", b"3.5", b"3.7"),
+        ("data/check_readings.csv", b"\r\n1,", b"\r\n7,"),
         ("record/head.txt", b"0", b"1"),
     ],
     "unit as written": [("data/readings.csv", b",mg/L,", b",mg/l,")],
@@ -125,7 +127,8 @@ def test_every_number_of_the_results_is_held_against_the_readings(coded, written
         forged = json.loads(text[:digit] + other + text[digit + 1 :])
         places = [place for place, _, _ in differences(forged, again)]
         assert len(places) == 1
-    changed = coded[layout.RESULTS].replace(b'"estimate": 0.', b'"estimate": 1.', 1)
+    again["endpoints"][0]["contrasts"][0]["estimate"] *= 1.000001
+    changed = (json.dumps(again, ensure_ascii=False, indent=2) + "\n").encode()
     found = check_pack(written(resealed(coded | {layout.RESULTS: changed}))).findings
     assert any("endpoints[0].contrasts[0].estimate" in finding.text for finding in found)
 

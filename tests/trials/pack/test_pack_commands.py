@@ -31,7 +31,7 @@ def test_pack_then_verify_without_the_register(run, tmp_path):
     made = json.loads(out)
     assert status == 0
     assert made["pack"] == "there.zip"
-    assert (made["persons"], made["named"], made["texts"]) == (4, 0, False)
+    assert (made["persons"], made["named"], made["texts"]) == (5, 0, False)
     (tmp_path / "fairtank.db").unlink()
     status, out, err = run("verify", "there.zip")
     assert (status, err) == (0, "")
@@ -61,7 +61,7 @@ def test_consent_and_texts(run, tmp_path):
     (tmp_path / "some.csv").write_text("name,may_name\nAnn Otter,yes\nEve,yes\n", encoding="utf-8")
     status, out, _ = run("pack", "--consent", "some.csv", "--out", "some")
     assert status == 0
-    assert "Persons: 4, of whom 1 named with their consent." in out
+    assert "Persons: 5, of whom 1 named with their consent." in out
     assert '"eve" is in some.csv, but not in the record.' in out
     status, _, err = run("pack", "--consent", "some.csv", "--with-texts", "--out", "texts")
     assert status == 1

@@ -289,6 +289,10 @@ def test_what_came_of_the_record_is_there(whole, rows_of, json_of):
     readings = {row["reading"]: row for row in rows_of(whole, "data/readings.csv")}
     assert readings["3"]["value"] == "11.5"
     assert "4" not in readings
+    assert [row["amount"] for row in rows_of(whole, "data/events.csv")] == ["3.5", "20.0", ""]
+    assert [row["amount"] for row in rows_of(whole, "data/superseded_events.csv")] == ["2.5"]
+    assert [row["amount"] for row in rows_of(whole, "data/event_corrections.csv")] == ["3.5"]
+    assert [row["site"] for row in rows_of(whole, "data/check_readings.csv")] == ["s0", "s1"]
     assert [row["tank"] for row in rows_of(whole, "data/deviations.csv")] == ["s1-b"]
     (amended,) = rows_of(whole, "data/amendments.csv")
     assert amended["data_seen"] == "true"
@@ -296,7 +300,7 @@ def test_what_came_of_the_record_is_there(whole, rows_of, json_of):
     (held,) = {row["row"] for row in rows_of(whole, "data/held.csv")}
     assert held == "62"
     assert json_of(whole, layout.RESULTS)["data_digest"] == json_of(whole, layout.DESCRIPTOR)["dataDigest"]
-    assert len(rows_of(whole, "data/rows.csv")) == 62
+    assert len(rows_of(whole, "data/rows.csv")) == 67
     assert json.loads(whole[layout.MADE_WITH])["environment"]["numpy"]
 
 

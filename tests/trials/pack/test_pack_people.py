@@ -12,7 +12,7 @@ from trials.pack.own_words import OwnWords
 from trials.pack.persons import Persons, read_consent
 from trials.protocol_file import from_canonical
 
-NAMES = ("Ann", "Otter", "Bo+Crane", "<b>Cy", "Bo said", "Di")
+NAMES = ("Ann", "Otter", "Bo+Crane", "<b>Cy", "Bo said", "Di", "Eve", "Fay")
 # The protocol is public as it was written, and with it what is made from it.
 PUBLIC = ("protocol/", "data/tanks.csv", "data/arms.csv", "data/endpoints.csv", "data/variables.csv")
 
@@ -37,7 +37,7 @@ def test_no_free_text_is_in_a_coded_pack(coded, rows_of):
 
 
 def test_codes_follow_the_order_of_appearance(coded, rows_of):
-    assert rows_of(coded, "data/persons.csv") == [{"person": f"P{n}", "named": "false"} for n in (1, 2, 3, 4)]
+    assert rows_of(coded, "data/persons.csv") == [{"person": f"P{n}", "named": "false"} for n in range(1, 6)]
     readings = {row["tank"]: row["by"] for row in rows_of(coded, "data/readings.csv")}
     assert [readings[f"s{site}-b"] for site in range(5)] == ["P1", "P2", "P3", "P1", "P2"]
     # "Ann  otter" who corrected is the "Ann Otter" who measured.
@@ -46,7 +46,13 @@ def test_codes_follow_the_order_of_appearance(coded, rows_of):
 
 def test_who_agreed_is_named_and_nobody_else(pack_of, recorded, rows_of):
     files = pack_of(recorded, consent=["ann otter"])
-    assert [row["person"] for row in rows_of(files, "data/persons.csv")] == ["Ann Otter", "P2", "P3", "P4"]
+    assert [row["person"] for row in rows_of(files, "data/persons.csv")] == [
+        "Ann Otter",
+        "P2",
+        "P3",
+        "P4",
+        "P5",
+    ]
     assert {row["by"] for row in rows_of(files, "data/readings.csv")} == {"Ann Otter", "P2", "P3", "P4"}
     assert b"Bo+Crane" not in b"".join(files.values())
     assert "of whom 1 agreed to be named" in files[layout.README].decode()
@@ -54,7 +60,7 @@ def test_who_agreed_is_named_and_nobody_else(pack_of, recorded, rows_of):
 
 def test_a_whole_pack_has_everything_as_sent(whole, recorded, rows_of):
     sent = (recorded.parent / "ann otter.csv").read_bytes()
-    first, _ = rows_of(whole, "data/files.csv")
+    first, *_ = rows_of(whole, "data/files.csv")
     assert whole[first["path"]] == sent
     assert first["name"] == "ann otter.csv"
     assert {row["why"] for row in rows_of(whole, "data/corrections.csv")} != {""}
@@ -62,7 +68,9 @@ def test_a_whole_pack_has_everything_as_sent(whole, recorded, rows_of):
 
 
 def test_texts_need_everybodys_consent(pack_of, recorded):
-    with pytest.raises(PackError, match=r'of "=Bo\+Crane", "<b>Cy</b>" and "Di" no consent is at hand'):
+    with pytest.raises(
+        PackError, match=r'of "=Bo\+Crane", "<b>Cy</b>", "Di" and "Fay" no consent is at hand'
+    ):
         pack_of(recorded, consent=["ann otter"], texts=True)
 
 
