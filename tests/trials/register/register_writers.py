@@ -54,7 +54,11 @@ def batch_of(name, values):
             "raw_unit": "mg/L",
         }
     )
-    return IntakeBatch(SourceFile(name, name.encode() * 10), table, readings)
+    # Each row brings an event too, so that both are there or neither is.
+    events = readings[["sheet", "row", "tank", "utc_offset", "by", "note"]].assign(
+        at=readings["taken_at"], kind="feed", amount=readings["value"], unit="g", raw_amount="", raw_unit="g"
+    )
+    return IntakeBatch(SourceFile(name, name.encode() * 10), table, readings, events=events)
 
 
 def forked(work, *arguments):
