@@ -24,6 +24,7 @@ from analysis.pooled_wording import (
     settled_words,
     size_words,
 )
+from analysis.pooling import MAIN, WIDENED
 from schemas.errors import FairtankError, UsageError
 from trials import __version__
 from trials.cautions import cautions
@@ -39,6 +40,14 @@ if TYPE_CHECKING:
     from analysis.pooled_records import Pooled
     from trials.pooling.evidence import Evidence
 
+_WAYS = {
+    MAIN: "Random effects, Hartung and Knapp",
+    WIDENED: "The same, factor kept at 1 or more",
+    "fixed-effect": "Fixed effect",
+    "dersimonian-laird": "DerSimonian and Laird",
+    "paule-mandel-hartung-knapp": "Paule and Mandel, Hartung and Knapp",
+    "variances-of-t": "Variances of each trial's t law",
+}
 PAGE, DOCUMENT, PLANNING = "pool.html", "pool.json", "planning.toml"
 
 
@@ -177,18 +186,20 @@ def trials_table(pooled: Pooled) -> Table:
 def ways_table(pooled: Pooled) -> Table:
     """The pooled estimate by other ways, and without each trial."""
     question = pooled.question
-    fits = [(fit.name, fit) for fit in (pooled.main, pooled.widened, *pooled.beside) if fit is not None]
+    fits = [
+        (_WAYS[fit.name], fit) for fit in (pooled.main, pooled.widened, *pooled.beside) if fit is not None
+    ]
     fits += [(f"without {fit.name}", fit) for fit in pooled.leave_one_out]
     rows = [
         (
-            name.replace("-", " ") if at <= len(pooled.beside) + 1 else name,
+            name,
             size_words(question, fit.estimate),
             interval_words(question, fit.low, fit.high, pooled.margins),
             p_value(fit.p),
             quantity(fit.tau2),
             str(fit.verdict or "none"),
         )
-        for at, (name, fit) in enumerate(fits)
+        for name, fit in fits
     ]
     head = ("Way", "Estimate", "Interval", "p", "tau2", "Reading")
     return table(f"{question.title}: other ways, and without each trial", head, rows, (3, 4))
