@@ -44,7 +44,7 @@ if TYPE_CHECKING:
 _ZONE = "#ececec"
 _POOLED = "#0072b2"
 _TEXT = 7.5
-_ROW = 0.36
+_ROW = 0.4
 """Inches from one trial to the next: two lines of text."""
 _LEFT, _RIGHT = 0.25, 0.29
 """Shares of the width for what the trials are called, and for their numbers."""
@@ -140,7 +140,7 @@ def _drawn(pooled: Pooled, rows: Sequence[dict[str, Any]], width: float, said: l
     for name in ("low", "estimate", "high"):
         frame[name] = frame[name].clip(axis.low, axis.high)
     frame = frame.assign(left=whole.at(0.0), right=whole.at(1.0))
-    if cut.any():
+    if cut.any() or _beyond(pooled, axis):
         said = [*said, "A line that reaches the end of the axis goes on beyond it."]
     plot = ggplot(frame, aes(y="y"))
     for layer in (
@@ -164,6 +164,13 @@ def _drawn(pooled: Pooled, rows: Sequence[dict[str, Any]], width: float, said: l
     ):
         plot = plot + layer
     return plot
+
+
+def _beyond(pooled: Pooled, axis: Axis) -> bool:
+    """Whether the prediction goes on beyond the axis."""
+    found = pooled.prediction
+    ends = () if found is None else (found.low, found.high)
+    return any(not axis.low <= reported(pooled.question, end) <= axis.high for end in ends)
 
 
 def _axes(pooled: Pooled) -> tuple[Axis, Axis]:
