@@ -19,9 +19,9 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
 _PREFIX = rb"<(?:\w+:)?"
-_FAR = re.compile(rb"""r=["'](?:[A-Za-z]{2,3}[0-9]|[A-Za-z][0-9]{6,7})""")
 _NEAR = (99_999, 26)
-_REFERENCE = re.compile(_PREFIX + rb"""c\s[^>]*?\br=["']([A-Za-z]{1,3})([0-9]{1,7})["']""")
+_FAR_ROW = re.compile(rb"""r=["'][A-Za-z]{1,3}([0-9]{6,7})["']""")
+_FAR_COLUMN = re.compile(rb"""r=["']([A-Za-z]{2,3})[0-9]{1,7}["']""")
 _CELL = re.compile(_PREFIX + rb"c\s([^>]*)(?<!/)>(.*?)</(?:\w+:)?c>", re.DOTALL)
 _AT = re.compile(rb"""\br=["']([A-Za-z]{1,3})([0-9]{1,7})["']""")
 _TYPE = re.compile(rb"""\bt=["'](\w+)["']""")
@@ -52,13 +52,15 @@ def sheet_parts(archive: zipfile.ZipFile) -> dict[str, str]:
 
 
 def extent(part: bytes) -> tuple[int, int]:
-    """How many rows and columns the cells of a part reach over, at most; 0 by 0 for a part without cells."""
-    if not _FAR.search(part):
-        return _NEAR if b"<" in part else (0, 0)
-    rows, columns = 0, 0
-    for found in _REFERENCE.finditer(part):
-        rows, columns = max(rows, int(found[2])), max(columns, column_number(found[1].decode()) + 1)
-    return rows, columns
+    """How many rows and columns the cells of a part reach over, at most; 0 by 0 for a part without cells.
+
+    Only cells beyond column Z or row 99,999 are looked for, since a sheet within these fits into memory.
+    """
+    if b"<" not in part:
+        return 0, 0
+    rows = max([_NEAR[0], *map(int, set(_FAR_ROW.findall(part)))])
+    columns = [column_number(text.decode()) + 1 for text in set(_FAR_COLUMN.findall(part))]
+    return rows, max([_NEAR[1], *columns])
 
 
 def percent_styles(archive: zipfile.ZipFile) -> frozenset[bytes]:
