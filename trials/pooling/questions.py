@@ -136,7 +136,7 @@ def _question(id_: str, title: str | None, key: Key, members: Sequence[Candidate
     role = next(role for role in EndpointRole if role in roles)
     return PooledQuestion(
         id=id_,
-        title=title or f"{key.summary} of {key.variable}",
+        title=title or f"{key.summary} {key.variable}".capitalize(),
         role=role,
         variable=key.variable,
         summary=Summary(key.summary),
