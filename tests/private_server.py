@@ -59,12 +59,23 @@ class PrivateServer:
             os.chown(self.folder, user.pw_uid, user.pw_gid)
             self._as = {"user": user.pw_uid, "group": user.pw_gid, "extra_groups": []}
 
+    def set(self, **settings):
+        """Change settings, for the next start."""
+        self._settings |= settings
+
     def run(self, program, *arguments):
-        """Run one of the server's programs as the user that it runs as."""
+        """Run one of the server's programs, or another one, as the user that the server runs as."""
+        own = self._programs / program
         return subprocess.run(
-            [self._programs / program, *map(str, arguments)],
+            [own if own.exists() else program, *map(str, arguments)],
             cwd=self.folder,
-            env={"PATH": os.environ["PATH"], "LC_ALL": "C", "PGHOST": str(self.folder), "PGUSER": OWNER},
+            env={
+                "PATH": os.environ["PATH"],
+                "LC_ALL": "C",
+                "PGHOST": str(self.folder),
+                "PGUSER": OWNER,
+                "PGPORT": self._settings.get("port", "5432"),
+            },
             stdin=subprocess.DEVNULL,
             capture_output=True,
             check=True,
@@ -81,7 +92,7 @@ class PrivateServer:
         self.run("pg_ctl", "stop", "-w", "-s", "-D", self.data, "-m", mode)
 
     def url(self, database="postgres", user=OWNER):
-        return f"postgresql://{user}@/{database}?host={self.folder}"
+        return f"postgresql://{user}@/{database}?host={self.folder}&port={self._settings.get('port', 5432)}"
 
     def __enter__(self):
         self.run(
