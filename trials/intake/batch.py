@@ -23,7 +23,7 @@ from trials.intake.headers import NEEDED, ColumnNames, layout_of
 from trials.intake.holds import Holds
 from trials.intake.names import VariableNames
 from trials.intake.numerals import decimal_sign
-from trials.intake.odd_rows import without_repeated_headers
+from trials.intake.odd_rows import with_units_below, without_repeated_headers
 from trials.intake.readers import load, read_tables
 from trials.intake.readings_taken import take_in_readings
 from trials.intake.recognise import Place
@@ -148,9 +148,10 @@ def _tables(file: SourceFile, tables: Sequence[RawTable], names: VariableNames) 
             if layout is None:
                 found.remarks.append(f'Sheet "{table.sheet}" does not hold readings and was left alone.')
                 continue
+            rows, layout, units = with_units_below(rows, layout)
             rows, unmeasured = without_unmeasured(rows, layout)
             found.readings.append((rows, layout))
-            told = [*table.remarks, *again, *unmeasured, *layout.remarks]
+            told = [*table.remarks, *again, *units, *unmeasured, *layout.remarks]
         sheet = f'Sheet "{table.sheet}": ' if table.sheet else ""
         found.remarks.extend(sheet + remark for remark in told)
     if not found.all:

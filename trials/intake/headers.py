@@ -242,7 +242,7 @@ def _value_column(place: int, header: str, names: VariableNames) -> ValueColumn 
         return ValueColumn(place, text, named, "")
     for gap in reversed(list(_BREAK.finditer(text))):
         named, unit = names.find(text[: gap.start()]), text[gap.end() :]
-        if named and _is_unit(named, unit):
+        if named and is_unit(named, unit):
             return ValueColumn(place, text, named, unit)
     return None
 
@@ -299,7 +299,7 @@ def _alike_variables(header: str, names: VariableNames) -> tuple[list[Named], st
         return names.alike(bracketed[0]), bracketed[1]
     for gap in reversed(list(_BREAK.finditer(text))):
         named, unit = names.alike(text[: gap.start()]), text[gap.end() :]
-        if named and all(_is_unit(one, unit) for one in named):
+        if named and all(is_unit(one, unit) for one in named):
             return named, unit
     return names.alike(text), ""
 
@@ -308,7 +308,7 @@ def _form(named: Named) -> str:
     return named.variable.id + (f" as {named.counted_as}" if named.counted_as else "")
 
 
-def _is_unit(named: Named, text: str) -> bool:
+def is_unit(named: Named, text: str) -> bool:
     """Without brackets only a unit known for the variable is taken for one: "temp note" is a note."""
     if normalise_unit(text) in named.variable.refused:
         return True

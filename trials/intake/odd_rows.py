@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from schemas.readings import HoldReason
 from trials.intake.columns import CodedColumn, quoted, stripped
-from trials.intake.headers import role_of
+from trials.intake.headers import is_unit, role_of
 from trials.intake.names import key
 
 if TYPE_CHECKING:
@@ -65,6 +66,29 @@ def without_repeated_headers(table: RawTable) -> tuple[RawTable, list[str]]:
     again = int(same.sum())
     rows = f"row {table.numbers[same][0]} and was" if again == 1 else f"{again:,} rows and was each time"
     return table.take(~same), [f"The header stands again in {rows} passed over."]
+
+
+def with_units_below(table: RawTable, layout: Layout) -> tuple[RawTable, Layout, list[str]]:
+    """Table and layout where the first row below the header holds the units of a wide table and nothing else."""
+    row = table.above
+    if not layout.variables or len(table) <= row:
+        return table, layout, []
+    cells = [stripped(column.cells[column.codes[row]]) for column in table.columns]
+    below = {column.place: cells[column.place] for column in layout.variables if cells[column.place]}
+    filled = {place for place, text in enumerate(cells) if text}
+    named = [column for column in layout.variables if column.place in below]
+    if not below or filled != set(below):
+        return table, layout, []
+    if not all(is_unit(column.named, below[column.place]) and not column.unit for column in named):
+        return table, layout, []
+    variables = tuple(
+        replace(column, unit=below.get(column.place, column.unit)) for column in layout.variables
+    )
+    rows = np.ones(len(table), dtype=bool)
+    rows[row] = False
+    said = ", ".join(f"{column.named.variable.id} in {below[column.place]}" for column in named)
+    remark = f"Row {table.numbers[row]} was taken as the units of the columns above it: {said}."
+    return table.take(rows), replace(layout, variables=variables), [remark]
 
 
 def hold_odd_rows(

@@ -351,6 +351,20 @@ def units_in_words() -> Case:
 
 
 @case
+def units_in_a_row_of_their_own() -> Case:
+    lines = ("tank,date,nitrate,phosphate,pH", ",,mg/L as N,ppb,", "q01-a,2026-04-06,2.5,50,8.1")
+    taken = {3: {"nitrate": 2.5 * N_TO_NO3, "phosphate": 0.05, "ph": 8.1}}
+    return Case("a.csv", text(*lines), taken, said=("Row 2 was taken as the units of the columns above it",))
+
+
+@case
+def a_note_in_the_row_of_units() -> Case:
+    lines = ("tank,date,nitrate,note", ",,mg/L,drop kit", "q01-a,2026-04-06,2.5,")
+    held = {2: ["no-tank", "no-date", "not-a-number", "no-unit"], 3: ["no-unit"]}
+    return Case("a.csv", text(*lines), held=held)
+
+
+@case
 def nitrogen_in_the_header() -> Case:
     lines = ("tank,date,nitrate (as N) [mg/L]", "q01-a,2026-04-06,2.5")
     return Case("a.csv", text(*lines), {2: {"nitrate": 2.5 * N_TO_NO3}}, said=("was taken as nitrate as N",))
