@@ -144,7 +144,11 @@ def _write_dose(book: Book, sheet: Worksheet, row: int, dose: TankDose) -> int:
         texts = (dose.tank, f"{dose.arm}: {dose.given}" if number == 0 else "", day, amount)
         sheet.set_row(row, max(18.0, height_of(texts[1], 44)))
         for column, text in enumerate(texts):
-            sheet.write_string(row, column, text, named if column == 0 else book.format(**look))
-        sheet.write_string(row, 4, "", book.format(**look, locked=False))
+            cell = named if column == 0 else book.format(**look)
+            if text:
+                sheet.write_string(row, column, text, cell)
+            else:
+                sheet.write_blank(row, column, None, cell)
+        sheet.write_blank(row, 4, None, book.format(**look, locked=False))
         row += 1
     return row

@@ -55,7 +55,10 @@ class _Table:
 
     def text(self, row: int, header: str, text: str, look: Any) -> None:
         """A cell with a text, or an empty one."""
-        self.sheet.write_string(row, self.place[header], text, look)
+        if text:
+            self.sheet.write_string(row, self.place[header], text, look)
+        else:
+            self.sheet.write_blank(row, self.place[header], None, look)
 
     def rule(self, header: str, last: int, rule: dict[str, Any], first: int = 1) -> None:
         """A rule for a part of a column."""

@@ -246,6 +246,23 @@ def test_before_the_draw_nothing_is_dosed(made):
     assert "doses" not in book.sheetnames
 
 
+def test_without_stop_rules_or_lead_animals_are_helped_all_the_same(made):
+    book, _, _ = made(stop_rules=[], trial={"id": "quillmere-2026", "title": "Carbon or not"})
+    shown = " ".join(map(str, texts(book, "start here")))
+    assert (
+        "This trial has registered none. If animals suffer, stop the treatment, help them, and tell the trial's lead"
+        in shown
+    )
+
+
+def test_fields_to_fill_in_are_empty_and_not_blank_texts(made):
+    book, site, _ = made()
+    sheet = book["readings"]
+    assert {cell.value for row in sheet.iter_rows(min_row=2, min_col=4) for cell in row} == {None}
+    assert {cell.value for row in sheet.iter_rows(min_row=2 + len(site.rows)) for cell in row} == {None}
+    assert {cell.value for row in book["events"].iter_rows(min_row=2) for cell in row} == {None}
+
+
 def test_check_samples_have_a_sheet_of_their_own(made):
     """What they hold is not told, so that nobody measures towards it."""
     book, _, _ = made(check_samples=CHECKS)
