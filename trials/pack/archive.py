@@ -17,10 +17,12 @@ if TYPE_CHECKING:
 
 MOST_FILES = 20_000
 MOST_BYTES = 2**29
-"""Bytes of all files together, unpacked: what an hour's work of a machine can still check, far above any trial."""
+"""Bytes of all files together, unpacked: some hundred times the largest trial in view, and still within memory."""
 
 _LONGEST_NAME = 240
 _DESCRIPTOR = "datapackage.json"
+_LEFT_BY_SYSTEMS = ("__MACOSX/", ".DS_Store", "Thumbs.db", "desktop.ini")
+"""What file managers leave in folders and zips that they show or pack; it is no part of a pack and is not read."""
 
 
 @dataclass(frozen=True)
@@ -68,6 +70,8 @@ def _of_folder(top: Path) -> Iterator[tuple[str, bytes]]:
                 continue
             if not item.is_file():
                 raise PackError(f"{top} holds {quoted(name)}, which is no plain file; take it out.")
+            if _is_leftover(name):
+                continue
             count, total = count + 1, total + item.stat().st_size
             _refuse_too_much(top, count, total)
             _refuse_name(top, name)
@@ -79,7 +83,7 @@ def _of_zip(path: Path) -> Archive:
     damaged: dict[str, str] = {}
     try:
         with zipfile.ZipFile(path) as packed:
-            entries = [entry for entry in packed.infolist() if not entry.is_dir()]
+            entries = [e for e in packed.infolist() if not e.is_dir() and not _is_leftover(e.filename)]
             _refuse_too_much(path, len(entries), sum(entry.file_size for entry in entries))
             _refuse_doubled(path, [entry.filename for entry in entries])
             for entry in entries:
@@ -110,6 +114,10 @@ def _inner(files: dict[str, bytes], path: Path) -> dict[str, bytes]:
         if f"{top}{_DESCRIPTOR}" in files:
             return {name.removeprefix(top): content for name, content in files.items()}
     raise PackError(f"{path} is no pack: there is no {_DESCRIPTOR} at its top.")
+
+
+def _is_leftover(name: str) -> bool:
+    return name.startswith(_LEFT_BY_SYSTEMS[0]) or name.rsplit("/", 1)[-1] in _LEFT_BY_SYSTEMS
 
 
 def _refuse_too_much(path: Path, count: int, total: int) -> None:

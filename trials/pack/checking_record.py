@@ -56,9 +56,12 @@ def record_findings(contents: Contents, say: Callable[[str], None]) -> Iterator[
             layout.READINGS.path,
             f"The readings have the digest {digest}, and {layout.RESULTS} speaks of readings with another.",
         )
+    by_entry = {layout.ROWS: _by_entry(contents.frames["rows"])}
+    by_entry |= {_TABLE_OF[kept]: _by_entry(frame) for kept, frame in taken.items()}
     for line in contents.own:
         if line.kind == Kind.INTAKE:
-            yield from _intake(contents, line, taken)
+            found = {table: frames.get(line.number, frames[0]) for table, frames in by_entry.items()}
+            yield from _intake(line, found)
     yield from _held(contents)
     yield from _persons(contents)
     yield from _sources(contents)
@@ -164,11 +167,16 @@ def _corrected(contents: Contents, taken: Mapping[Kept, pd.DataFrame]) -> Iterat
             )
 
 
-def _intake(contents: Contents, line: ChainLine, taken: Mapping[Kept, pd.DataFrame]) -> Iterator[Finding]:
+def _by_entry(frame: pd.DataFrame) -> dict[int, pd.DataFrame]:
+    """The rows of each entry; under 0, which is no entry, none."""
+    grouped: dict[Any, pd.DataFrame] = dict(tuple(frame.groupby("entry")))
+    return {0: frame.iloc[:0]} | grouped
+
+
+def _intake(line: ChainLine, found: Mapping[Table, pd.DataFrame]) -> Iterator[Finding]:
     """Whether rows, readings and events of a file are as many, and have the digests, as its entry says."""
     body = line.content
-    rows = contents.frames["rows"]
-    rows = rows[rows["entry"] == line.number].sort_values(["sheet", "row"], kind="stable")
+    rows = found[layout.ROWS].sort_values(["sheet", "row"], kind="stable")
     counts = [
         int((rows["outcome"] == outcome).sum())
         for outcome in (RowOutcome.ACCEPTED, RowOutcome.HELD, RowOutcome.REPEATED)
@@ -178,7 +186,7 @@ def _intake(contents: Contents, line: ChainLine, taken: Mapping[Kept, pd.DataFra
     elif "rows_digest" in body and _digest(rows, ROW_COLUMNS) != body["rows_digest"]:
         yield _unlike(layout.ROWS, line, "are not those that were taken in")
     for kept in ALL:
-        frame = taken[kept][taken[kept]["entry"] == line.number]
+        frame = found[_TABLE_OF[kept]]
         said = body.get(kept.name)
         if kept is READINGS:
             said = {"count": said, "first": body.get("first_reading"), "digest": body.get("readings_digest")}

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections import Counter
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -199,9 +200,10 @@ class _Sheets:
     def __init__(self, rows: pd.DataFrame, *, texts: bool) -> None:
         self._texts = texts
         self._numbers: dict[tuple[int, str], str] = {}
+        counts: Counter[int] = Counter()
         for entry, sheet in rows[["entry", "sheet"]].drop_duplicates().itertuples(index=False):
-            count = sum(known == entry for known, _ in self._numbers)
-            self._numbers[entry, sheet] = str(count + 1) if sheet else ""
+            counts[entry] += 1
+            self._numbers[entry, sheet] = str(counts[entry]) if sheet else ""
 
     def shown(self, entry: int, sheet: str) -> str:
         return sheet if self._texts else self._numbers[entry, sheet]

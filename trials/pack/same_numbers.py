@@ -32,7 +32,10 @@ def differences(was: Any, now: Any, place: str = "") -> Iterator[tuple[str, str,
 def _same(was: Any, now: Any) -> bool:
     numbers = all(isinstance(value, int | float) and not isinstance(value, bool) for value in (was, now))
     if numbers:
-        return math.isclose(was, now, rel_tol=TOLERANCE, abs_tol=_NEAR_ZERO)
+        try:
+            return math.isclose(was, now, rel_tol=TOLERANCE, abs_tol=_NEAR_ZERO)
+        except OverflowError:  # a whole number beyond all floats
+            return bool(was == now)
     return type(was) is type(now) and bool(was == now)
 
 

@@ -134,6 +134,16 @@ def test_what_is_no_pack_is_refused(tmp_path, make, sentence):
         open_pack(tmp_path / "pack.zip")
 
 
+def test_what_file_managers_leave_is_not_read(tmp_path):
+    left = [("__MACOSX/top/._a", b"x"), ("top/.DS_Store", b"x"), ("top/data/Thumbs.db", b"x")]
+    path = zip_of(tmp_path / "pack.zip", [("top/datapackage.json", b"{}"), *left])
+    assert read_archive(path).files == {"datapackage.json": b"{}"}
+    (tmp_path / "pack").mkdir()
+    (tmp_path / "pack" / "datapackage.json").write_bytes(b"{}")
+    (tmp_path / "pack" / ".DS_Store").write_bytes(b"x")
+    assert read_archive(tmp_path / "pack").files == {"datapackage.json": b"{}"}
+
+
 def test_a_locked_zip_is_refused(tmp_path):
     path = zip_of(tmp_path / "pack.zip", [DESCRIPTOR])
     data = bytearray(path.read_bytes())

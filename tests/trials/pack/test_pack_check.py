@@ -219,6 +219,8 @@ def test_another_version_holds_words_against_their_sums_only(coded, written, mon
         ({"a": [1]}, {"a": [1, 2]}, ["a"]),
         ({"a": {"b": "x"}}, {"a": {"b": "y"}}, ["a.b"]),
         ({"a": 1}, {"a": 1.0}, []),
+        ({"a": 10**400}, {"a": 1.0}, ["a"]),
+        ({"a": float("nan")}, {"a": 1.0}, ["a"]),
     ],
 )
 def test_differences(was, now, places):
