@@ -28,6 +28,8 @@ if TYPE_CHECKING:
     from trials.intake.tables import RawTable
     from trials.intake.values import Understanding
 
+_DATE = re.compile(r"[0-9]{4}-[0-9]{1,2}-[0-9]{1,2}|[0-9]{1,2}[./][0-9]{1,2}[./][0-9]{2,4}")
+_LEAST_SEPARATORS = 2
 _UNPRINTABLE = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f]")
 
 
@@ -151,16 +153,23 @@ def _cell_finding(name: str, cell: str, table: RawTable) -> Finding | None:
     if _UNPRINTABLE.search(cell):
         text = f'The cell in column "{name}" holds a character that cannot be shown: delete the cell and type it again.'
         return HoldReason.UNPRINTABLE, text
-    swallowed = [
-        line for line in cell.splitlines()[1:] if line.count(table.separator) >= len(table.header) - 1
-    ]
-    if table.separator and swallowed:
+    swallowed = [line for line in cell.splitlines()[1:] if _is_row(line, table)]
+    if swallowed:
         text = (
             f'The cell in column "{name}" runs over {len(swallowed)} further rows, beginning with '
             f'"{swallowed[0][:40]}": close the quotation mark, or take it out.'
         )
         return HoldReason.OPEN_QUOTE, text
     return None
+
+
+def _is_row(line: str, table: RawTable) -> bool:
+    """Whether a line inside a cell was a row of a text file: as wide as the table, or in a sheet, cells with a date."""
+    if table.separator:
+        return line.count(table.separator) >= len(table.header) - 1
+    return any(line.count(separator) >= _LEAST_SEPARATORS for separator in ",;\t") and bool(
+        _DATE.search(line)
+    )
 
 
 def _shared(columns: dict[str, CodedColumn], lines: NDArray[np.int64], by: Understanding) -> pd.DataFrame:
