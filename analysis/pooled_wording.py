@@ -40,6 +40,7 @@ def size_words(question: PooledQuestion, value: float, places: int | None = None
 
     Examples
     --------
+    >>> from analysis.pooled_records import PooledQuestion
     >>> from schemas.vocabulary import EndpointRole
     >>> asked = PooledQuestion(
     ...     "q", "", EndpointRole.PRIMARY, "nitrate", Summary.MEAN, "assessment", Scale.RATIO, "1", Better.LOWER,
