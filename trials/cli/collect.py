@@ -52,6 +52,8 @@ def intake(
     as_json: JsonOption = False,
 ) -> None:
     """Validate and store readings: every row ends as accepted, held or repeated."""
+    if publication is None and what and len(what) == 1 and what[0].casefold().endswith(".toml"):
+        publication, what = Path(what[0]), None  # no readings come as TOML
     if publication is not None:
         _publication(publication, what, folder, dry_run=dry_run, as_json=as_json)
         return

@@ -340,6 +340,7 @@ def test_a_publication_is_taken_in_marked_and_pooled(packs, capsys, tmp_path):
     assert "* from a publication, not from readings" in out
     assert main(["intake", "--publication", str(typed), "also.csv"]) == 2
     assert main(["intake"]) == 2
+    assert main(["intake", str(typed), "--out", str(folder)]) == 0  # no readings come as TOML
     assert main(["intake", "--publication", str(tmp_path / "gone.toml")]) == 1
     assert main(["intake", "--publication", str(typed), "--out", str(tmp_path / "dry"), "--dry-run"]) == 0
     assert not (tmp_path / "dry").exists()
