@@ -241,7 +241,7 @@ def water_plans(m: ReportMaterial) -> list[Plan]:
         plans.append(
             Plan(
                 "doses",
-                "Doses given and what else happened in each tank.",
+                "Doses given to each tank, summed over time.",
                 partial(doses.figure, *shown),
                 partial(doses.alt_text, *shown),
             )
