@@ -136,7 +136,10 @@ REFUSED = {
         "tank,taken_at,nitrate [mg/L],NO3-N [mg/L]\n",
         r'two columns for nitrate: "nitrate \[mg/L\]" and "NO3-N \[mg/L\]"',
     ),
-    "events": ("tank,kind,amount,unit\nq01-a,feed,2,g\n", "holds events and lacks the column at; it needs tank, at"),
+    "events": (
+        "tank,kind,amount,unit\nq01-a,feed,2,g\n",
+        "holds events and lacks the column at; it needs tank, at",
+    ),
     "prose": ("Dear club, here are my readings\n", "has no header"),
 }
 
