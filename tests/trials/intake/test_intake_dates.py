@@ -151,3 +151,9 @@ def test_day_and_month_are_never_swapped(at, form):
 def test_any_text_is_read_or_held(text):
     moment = read_moment(text)
     assert (moment.at is None) == (moment.finding is not None)
+
+
+def test_a_column_time_that_holds_moments_stands_for_the_date(take):
+    taken = take("tank,time,pH\nq01-a,2026-04-06 18:30,8.1\n")
+    assert taken.batch.readings["taken_at"].tolist() == [clock("2026-04-06 18:30")]
+    assert 'Column "time" was taken as taken_at.' in taken.remarks

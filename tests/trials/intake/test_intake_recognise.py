@@ -129,3 +129,9 @@ def test_a_register_without_file_names_will_do(long):
     seen = long().batch.readings.drop(columns=["sheet", "row"])
     assert isinstance(seen, pd.DataFrame)
     assert "already holds 12.5 mg/L" in long(seen, value="13").reasons(2)["conflict-with-register"]
+
+
+def test_one_row_of_many_that_are_in_is_recognised(take):
+    rows = "".join(f"q01-{tank},2026-04-06,12\n" for tank in "abc")
+    seen = take(f"tank,taken_at,nitrate [mg/L]\n{rows}").as_seen()
+    assert take("tank,taken_at,nitrate [mg/L]\nq01-a,2026-04-06,12\n", seen).counts == (0, 0, 1)
