@@ -162,11 +162,12 @@ def _step(contrast: Contrast, endpoint: EndpointResult, protocol: Protocol) -> s
     match contrast.verdict:
         case Verdict.WORTHWHILE:
             other = contrast.reference if better == contrast.test else contrast.test
+            titles = arm_title(protocol, better), arm_title(protocol, other)
             if protocol.arm(better).role is ArmRole.CONTROL:
-                return f"For {about}, do not take up {arm_title(protocol, other)}: it did worse by a margin that matters."
+                return f"For {about}, do not take up {titles[1]}: the difference was for the worse, by a margin that matters."
             return (
-                f"For {about}, {arm_title(protocol, better)} is worth its trouble in tanks like these against "
-                f"{arm_title(protocol, other)}; see whether it lasts."
+                f"For {about}, what {titles[0]} gains over {titles[1]} is worth having in tanks like these; see whether "
+                "it lasts."
             )
         case Verdict.TOO_SMALL | Verdict.NONE_WORTHWHILE:
             return f"{names}: for {about} it makes no odds that matter, so go by cost, work and safety."

@@ -12,7 +12,6 @@ from plotnine import (
     aes,
     arrow,
     facet_wrap,
-    geom_hline,
     geom_line,
     geom_point,
     geom_rect,
@@ -30,6 +29,7 @@ from plotnine import (
 from analysis.numerals import count, day_words, plain, quantity
 from analysis.plots.axes import Axis, value_axis
 from analysis.plots.marked import geom_tank_line, geom_tank_point, told
+from analysis.plots.stop_lines import rules_in_words, stop_lines, stop_rules
 from analysis.plots.theme import (
     RULE,
     SOFT,
@@ -114,14 +114,14 @@ def figure(
     columns = columns_for(len(drawn.panels))
     rows = math.ceil(max(len(drawn.panels), 1) / columns)
     named = _names_fit(timeline, (width - 0.75) / columns)
-    rules = _stop_rules(protocol, variable)
+    rules = stop_rules(protocol, variable)
     axis, shown = _axis(protocol, drawn, variable, rules, above=0.16 if named else 0.06)
     about = variables_for(protocol)[variable]
     legend = 0.0 if drawn.by_arm else legend_height(protocol, width)
     plot = (
         ggplot(drawn.points, aes("x", "value"))
         + _phases(timeline, drawn, axis, named=named)
-        + [geom_hline(yintercept=bound, linetype="dashed", color=SOFT, size=0.4) for bound in shown]
+        + stop_lines(shown)
         + (_tanks(protocol, drawn, axis) if drawn.middles is None else _middles(protocol, drawn.middles))
         + arm_scales(protocol, drawn.n, width, legend=not drawn.by_arm)
         + axis.scale_y()
@@ -133,7 +133,7 @@ def figure(
             expand=(0, 0),
         )
         + labs(x=timeline.title.replace("'", "\u2019"), y=f"{wrapped(about.title, 40, 1)}, {about.unit}")
-        + captioned([*_caption(protocol, drawn, variable), *_rules_in_words(rules, shown, about.unit)], width)
+        + captioned([*_caption(protocol, drawn, variable), *rules_in_words(rules, shown, about.unit)], width)
         + look(width, 1.0 + legend + rows * max(0.95, min(3.2, 3.0 / rows**0.35)))
     )
     if not drawn.panels:
@@ -209,32 +209,6 @@ def _axis(
     bounds = [bound for _, bound, _ in rules if bound > 0 or not log]
     near = [bound for bound in bounds if -_NEAR <= plain_axis.share(bound) <= 1 + _NEAR]
     return value_axis([*values, *near], log=log, below=_TAIL + 0.02, above=above), near
-
-
-def _stop_rules(protocol: Protocol, variable: str) -> list[tuple[str, float, int]]:
-    """Side, bound and readings in a row of each stop rule of a variable."""
-    return [
-        (side, bound, rule.consecutive)
-        for rule in protocol.stop_rules
-        if rule.variable == variable
-        for side, bound in (("below", rule.below), ("above", rule.above))
-        if bound is not None
-    ]
-
-
-def _rules_in_words(rules: list[tuple[str, float, int]], shown: list[float], unit: str) -> list[str]:
-    """The stop rules, and which of them the drawing leaves out."""
-    unit = "" if unit == "1" else f" {unit}"
-    by_place: dict[bool, list[str]] = {}
-    for side, bound, times in rules:
-        often = f", {times} times in a row" if times > 1 else ""
-        by_place.setdefault(bound in shown, []).append(f"{side} {quantity(bound)}{unit}{often}")
-    said = []
-    if True in by_place:
-        said.append(f"Dashed: stop rule, {listed(by_place[True])}.")
-    if False in by_place:
-        said.append(f"Stop rule off the axis: {listed(by_place[False])}.")
-    return said
 
 
 def _names_fit(timeline: Timeline, panel_width: float) -> bool:

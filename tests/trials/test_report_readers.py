@@ -230,7 +230,7 @@ def test_chance_is_told_as_a_person_counts(made, p, words):
         (
             Verdict.WORTHWHILE,
             "polymer",
-            "Polymer pellets, fluidised is worth its trouble in tanks like these",
+            "what Polymer pellets, fluidised gains over Water changes alone is worth having in tanks like these",
         ),
         (Verdict.WORTHWHILE, "control", "do not take up Polymer pellets, fluidised"),
         (Verdict.NONE_WORTHWHILE, "polymer", "it makes no odds that matter"),
