@@ -171,7 +171,8 @@ def layout_of(table: RawTable, names: VariableNames, where: str) -> Layout | Non
         if not roles:
             raise IntakeError(_headless(table, where))
         raise IntakeError(_incomplete(table, missing, where))
-    remarks = [*_renamed(table, roles, guessed), *_left_alone(table, roles, values, names, guessed.unclear)]
+    named = {role: place for role, place in roles.items() if not values or role not in _LONG_ONLY}
+    remarks = [*_renamed(table, named, guessed), *_left_alone(table, roles, values, names, guessed.unclear)]
     return Layout(roles, values, tuple(remarks), guessed.unclear)
 
 

@@ -104,6 +104,13 @@ def test_a_column_spelt_like_two_holds_the_rows_that_fill_it(take, header, choic
     }
 
 
+def test_a_column_that_only_a_long_table_has_is_left_alone_in_a_wide_one(take):
+    taken = take("tank,date,nitrate [mg/L],units\nq01-a,2026-04-06,12,mg/L\n")
+    assert taken.counts == (1, 0, 0)
+    assert 'Column "units" is not one that is known and was left alone.' in taken.remarks
+    assert "taken as unit" not in taken.remarks
+
+
 def test_an_element_after_a_name_spelt_alike_is_counted(take):
     taken = take("tank,date,nitrat-N [mg/L]\nq01-a,2026-04-06,2\n")
     assert taken.batch.readings["value"].item() == pytest.approx(2 * 4.426644, rel=1e-6)
