@@ -6,6 +6,7 @@ register_writers.py killed LOCATION ROUNDS PROTOCOL    a writer killed at a rand
 
 import datetime as dt
 import gc
+import itertools
 import json
 import os
 import random
@@ -24,7 +25,7 @@ from schemas.errors import RegisterError
 from trials.allocation import draw
 from trials.protocol_file import load
 from trials.register import recording, store, tables
-from trials.register.bodies import ClosureBody, CorrectionBody, IntakeBody
+from trials.register.bodies import CorrectionBody, IntakeBody
 from trials.register.chain import Kind, first_fault
 from trials.register.records import IntakeBatch, SourceFile
 from trials.register.store import Register
@@ -106,7 +107,7 @@ def together(location):
 
 
 def acts(number, loaded, prepared):
-    """What the writer of a round does: name, entries that it makes, and the act itself."""
+    """Two things that the writer of a round may do, each act with its name and the number of entries that it makes."""
     trial = loaded.protocol.trial.id
     other = f"round-{number}"
     of_round = loaded.protocol.model_copy(
@@ -120,19 +121,16 @@ def acts(number, loaded, prepared):
         sealed = register.find(other)
         register.record_allocation(other, draw(sealed.protocol, sealed.digest, "4 17"), NOW)
 
+    correction = CorrectionBody(reading=1, value=1.0 + number, raw_value="x", **SAID)
     return (
-        ("intake", 2, lambda r: r.record_intake(trial, files(f"{number}-a", f"{number}-b"), NOW)),
-        (
-            "amend",
-            1,
-            lambda r: r.amend(
-                trial, CorrectionBody(reading=1, value=1.0 + number, raw_value="x", **SAID), NOW
-            ),
-        ),
-        ("seal", 1, lambda r: r.seal(replace(loaded, protocol=of_round), NOW)),
-        ("allocate", 1, allocate),
-        ("intake", 1, lambda r: r.record_intake(other, files(f"{number}-c"), NOW)),
-        ("amend", 1, lambda r: r.amend(other, ClosureBody(**SAID), NOW)),
+        [
+            ("intake", 2, lambda r: r.record_intake(trial, files(f"{number}-a", f"{number}-b"), NOW)),
+            ("amend", 1, lambda r: r.amend(trial, correction, NOW)),
+        ],
+        [
+            ("seal", 1, lambda r: r.seal(replace(loaded, protocol=of_round), NOW)),
+            ("allocate", 1, allocate),
+        ],
     )
 
 
@@ -154,7 +152,7 @@ def killed(location, rounds, protocol):
     register = Register.open(location)
     trial = register.seal(loaded, NOW).id
     register.record_intake(trial, [prepared.batch], NOW)
-    for _, _, act in acts(int(rounds), loaded, prepared):
+    for _, _, act in itertools.chain(*acts(int(rounds), loaded, prepared)):
         act(register)
     entries = len(register.entries())
     # The writers work with what the first one has made ready, down to its statements, but with connections of their own.
@@ -162,7 +160,7 @@ def killed(location, rounds, protocol):
     took = 0.01
     left = []
     for number in range(int(rounds)):
-        todo = acts(number, loaded, prepared)
+        todo = chance.choice(acts(number, loaded, prepared))
         aim = chance.randrange(len(todo))
         reading, writing = os.pipe()
         register.close()
@@ -179,7 +177,8 @@ def killed(location, rounds, protocol):
         Register.open(location).close()
         state = look(register, todo, acknowledged, entries)
         state |= {"aim": todo[aim][0], "before its end": acknowledged == aim}
-        state["findings"] += [str(finding) for finding in register.check()] if number % 100 == 99 else []
+        if number + 1 == int(rounds):
+            state["findings"] += [str(finding) for finding in register.check()]
         entries = state["entries"]
         left.append(state)
     sys.stdout.write(json.dumps(left))
