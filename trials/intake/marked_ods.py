@@ -134,6 +134,8 @@ class _Reader:
                 return as_percent(float(self.cell.get(f"{_OFFICE} value", "")))
             except ValueError:
                 return ""
+        if kind == "float" and shown and not any(map(str.isdigit, shown)):
+            return shown  # a truth is written as a number that shows as TRUE
         if formula and not kind and not shown:
             return "=" + formula.partition("=")[2]
         return ""

@@ -782,6 +782,20 @@ def open_document_with_everything() -> Case:
 
 
 @case
+def open_document_with_a_truth_and_a_formula_without_result() -> Case:
+    rows = (
+        od_row(*(od_text(name) for name in WIDE)),
+        od_row(od_text("q01-a"), od_value("date", "2026-04-06"), od_value("float", "1", "TRUE")),
+        od_row(
+            od_text("q01-b"), od_value("date", "2026-04-06"), '<table:table-cell table:formula="of:=10+2"/>'
+        ),
+        od_row(od_text("q01-c"), od_value("date", "2026-04-06"), od_value("float", "12.5", "12,5")),
+    )
+    held = {2: ["not-a-number"], 3: ["formula-without-result"]}
+    return Case("a.ods", open_document(*rows), {4: {"nitrate": 12.5}}, held)
+
+
+@case
 def open_document_with_a_cell_in_the_last_corner() -> Case:
     rows = (
         od_row(*(od_text(name) for name in WIDE)),
