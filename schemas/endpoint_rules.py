@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from schemas.derived_variables import DerivedVariable
 from schemas.plain_words import listed, quoted
 from schemas.protocol import BASELINE_PHASE, RAMP_PHASE
 from schemas.protocol_draft import number, text, word
@@ -34,6 +35,7 @@ def endpoint_faults(draft: Draft) -> list[Fault]:
             *_target(draft, path, row),
             *_count(draft, path, row),
             *_design(draft, path, row),
+            *_derived(draft, path, row),
         ]
     return [*faults, *_primary(draft), *_contrasts(draft), *_dunnett(draft), *_planning(draft)]
 
@@ -57,9 +59,10 @@ def _primary(draft: Draft) -> Iterator[Fault]:
 
 def _variable(draft: Draft, path: Path, row: Row) -> Iterator[Fault]:
     name = text(row, "variable")
-    fault = unknown_variable((*path, "variable"), name, draft) if name else None
-    if fault:
-        yield fault
+    if name and name not in draft.endpoint_variables:
+        fault = unknown_variable((*path, "variable"), name, draft)
+        if fault:
+            yield fault
 
 
 def _phase(draft: Draft, path: Path, row: Row) -> Iterator[Fault]:
@@ -99,7 +102,7 @@ def _ratio(draft: Draft, path: Path, row: Row) -> Iterator[Fault]:
         )
         return
     name = text(row, "variable")
-    variable = draft.variables.get(name) if name else None
+    variable = draft.endpoint_variables.get(name) if name else None
     if variable is None:
         return
     if not variable.true_zero:
@@ -108,6 +111,13 @@ def _ratio(draft: Draft, path: Path, row: Row) -> Iterator[Fault]:
             f'"ratio" means nothing for {name}, whose zero is only a convention',
             'use scale = "difference"',
         )
+    elif variable.can_be_zero_or_below and isinstance(variable, DerivedVariable):
+        if variable.summaries != (Summary.COUNT,):
+            yield Fault(
+                (*path, "scale"),
+                f'"ratio" does not fit {name}, which is 0 or below in some tanks',
+                'use scale = "difference"',
+            )
     elif variable.can_be_zero_or_below and summary != Summary.COUNT:  # a ratio of rates may come of zeros
         yield Fault(
             (*path, "scale"),
@@ -203,7 +213,7 @@ def _target(draft: Draft, path: Path, row: Row) -> Iterator[Fault]:
     if "target" not in row:
         yield Fault((*path, "target"), "is missing", "write the value to be reached, in the variable's unit")
     target, better, name = number(row, "target"), word(row, "better", Better), text(row, "variable")
-    variable = draft.variables.get(name) if name else None
+    variable = draft.endpoint_variables.get(name) if name else None
     if target is None or better is None or variable is None:
         return
     low, high = variable.hard
@@ -242,7 +252,7 @@ def _design(draft: Draft, path: Path, row: Row) -> Iterator[Fault]:
 def _count(draft: Draft, path: Path, row: Row) -> Iterator[Fault]:
     """A count is a sum of whole numbers: losses, faults, days of stall."""
     name = text(row, "variable")
-    variable = draft.variables.get(name) if name else None
+    variable = draft.endpoint_variables.get(name) if name else None
     if word(row, "summary", Summary) != Summary.COUNT or variable is None:
         return
     found = None
@@ -265,6 +275,61 @@ def _count(draft: Draft, path: Path, row: Row) -> Iterator[Fault]:
             f'"{Scale.DIFFERENCE}" does not fit the summary "{Summary.COUNT}", whose rates are compared as a ratio',
             'write scale = "ratio", with worthwhile as a ratio of rates',
         )
+
+
+def _derived(draft: Draft, path: Path, row: Row) -> Iterator[Fault]:
+    """What an endpoint on a variable that is worked out of events needs, and cannot be."""
+    name = text(row, "variable")
+    variable = draft.endpoint_variables.get(name) if name else None
+    if not isinstance(variable, DerivedVariable):
+        return
+    summary = word(row, "summary", Summary)
+    if row.get("role") == EndpointRole.PRIMARY:
+        yield Fault(
+            (*path, "role"),
+            f'"{EndpointRole.PRIMARY}" does not fit {name}, which is worked out from {variable.from_what}',
+            "let a variable that is read decide the question, and make this one secondary or safety",
+        )
+    if summary is not None and summary not in variable.summaries:
+        yield Fault(
+            (*path, "summary"),
+            f'"{summary}" does not fit {name}, which is one number a tank and phase',
+            f'use summary = "{variable.summaries[0]}"',
+        )
+    if draft.kind == DesignKind.BEFORE_AFTER:
+        yield Fault(
+            (*path, "variable"),
+            f'{name} has no days of its own, which a design of kind "{draft.kind}" compares',
+            "name a variable that is read",
+        )
+    if variable.of_carbon and word(row, "baseline", Baseline) in {Baseline.CHANGE, Baseline.ADJUST}:
+        yield Fault(
+            (*path, "baseline"),
+            f"{name} has no baseline, before any carbon is given",
+            'use baseline = "none"',
+        )
+    yield from _rests_on(draft, path, variable)
+
+
+def _rests_on(draft: Draft, path: Path, variable: DerivedVariable) -> Iterator[Fault]:
+    """Sampling, and volumes of tanks, without which nothing can be worked out."""
+    if draft.is_list("tanks") and variable.by_volume:
+        bare = [text(tank, "id") for _, tank in draft.rows("tanks") if number(tank, "volume_L") is None]
+        if bare:
+            others = f" and {len(bare) - 1} more" if len(bare) > 1 else ""
+            yield Fault(
+                (*path, "variable"),
+                f"{variable.id} is counted by litre, and tank {bare[0]}{others} has no volume_L",
+                "write the net litres of every tank",
+            )
+    sampling = draft.table("schedule").get("sampling")
+    for name in variable.reads if isinstance(sampling, list) else ():
+        if name not in draft.every_days:
+            yield Fault(
+                (*path, "variable"),
+                f"{variable.id} rests on readings of {name}, which the schedule does not sample",
+                f'add {{ variable = "{name}", every_days = 7 }} to the sampling',
+            )
 
 
 def _dunnett(draft: Draft) -> Iterator[Fault]:

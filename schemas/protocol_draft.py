@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from pydantic import ValidationError
 
+from schemas.derived_variables import DERIVED
 from schemas.protocol import CustomVariable
 from schemas.variables import catalogue, from_custom
 from schemas.vocabulary import DesignKind
@@ -172,3 +173,8 @@ class Draft:
             except ValidationError:
                 own[name] = None
         return own | dict(catalogue())
+
+    @cached_property
+    def endpoint_variables(self) -> dict[str, Variable | None]:
+        """The variables that an endpoint may be of: those that are worked out as well."""
+        return dict(DERIVED) | self.variables

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from schemas.derived_variables import DERIVED
 from schemas.plain_words import listed, nearest, quoted
 from schemas.protocol_draft import text
 from schemas.protocol_places import Fault, Path
@@ -30,6 +31,12 @@ def unknown_variable(path: Path, name: str, draft: Draft) -> Fault | None:
     """A variable that neither the catalogue nor the protocol has; None where it is known or cannot be told."""
     if name in draft.variables or not draft.are_named(draft.raw.get("variables", [])):
         return None
+    if name in DERIVED:
+        return Fault(
+            path,
+            f"{quoted(name)} is not read but worked out from {DERIVED[name].from_what}",
+            "leave it out here; only a secondary or safety endpoint may name it",
+        )
     wanted = name.strip().casefold()
     meant = next(
         (

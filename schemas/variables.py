@@ -1,4 +1,4 @@
-"""What can be measured in a trial: the built-in catalogue and the protocol's own variables."""
+"""What can be measured in a trial, the built-in catalogue and the protocol's own variables; what endpoints may be of."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ from functools import cache
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
+from schemas.derived_variables import DERIVED
 from schemas.marine_catalogue import CATALOGUE
 from schemas.units import Conversion, normalise_unit
 from schemas.variable import Variable
@@ -15,7 +16,7 @@ if TYPE_CHECKING:
 
     from schemas.protocol import CustomVariable, Protocol
 
-__all__ = ["Variable", "catalogue", "from_custom", "variables_for"]
+__all__ = ["Variable", "catalogue", "endpoint_variables", "from_custom", "variables_for"]
 
 
 @cache
@@ -27,6 +28,11 @@ def catalogue() -> Mapping[str, Variable]:
 def variables_for(protocol: Protocol) -> dict[str, Variable]:
     """The built-in variables and the protocol's own, by id."""
     return dict(catalogue()) | {custom.id: from_custom(custom) for custom in protocol.variables}
+
+
+def endpoint_variables(protocol: Protocol) -> dict[str, Variable]:
+    """The variables that an endpoint may be of: those that are read, and those worked out from events and readings."""
+    return dict(DERIVED) | variables_for(protocol)
 
 
 def from_custom(custom: CustomVariable) -> Variable:

@@ -7,6 +7,7 @@ import re
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
+from schemas.derived_variables import derived_named, never_read
 from schemas.errors import IntakeError, UnitError
 from schemas.plain_words import listed
 from schemas.units import normalise_unit
@@ -344,6 +345,10 @@ def _left_alone(
     remarks = []
     for place, name in enumerate(table.names):
         if place not in used and key(name) not in _FOR_THE_EYE:
+            derived = derived_named(re.split(r"[\[(]", name)[0])
+            if derived:
+                remarks.append(f"Column {quoted(name)} was left alone: {never_read(derived)}.")
+                continue
             near = names.near(re.split(r"[\[(]", name)[0]) if values else None
             guess = (
                 f" (did you mean {near}?)"

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import pandera.pandas as pa
 
+from schemas.derived_variables import derived_named, never_read
 from schemas.readings import HoldReason, readings_schema
 from trials.intake.columns import quoted
 from trials.intake.names import key, with_unit
@@ -104,6 +105,9 @@ class _Sentences:
                 HoldReason.NO_VARIABLE,
                 'The variable is missing: write what was measured, such as "nitrate".',
             )
+        derived = derived_named(text)
+        if derived:
+            return HoldReason.UNKNOWN_VARIABLE, f"{never_read(derived)}."
         near = self.by.names.near(text)
         remedy = f'did you mean "{near}"?' if near else f"it knows {', '.join(self.by.names.ids)}."
         return HoldReason.UNKNOWN_VARIABLE, f"{quoted(text)} is not a variable of this trial; {remedy}"
