@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+from analysis.arm_doses import arm_doses
 from analysis.dosed_tanks import VARIABLES, DosedTanks
 from analysis.plain_trials import PlainTrials
 from analysis.series_trials import SeriesTrials
@@ -13,7 +14,6 @@ from analysis.tank_trials import ReadingPlan, StopLimit, TankTrials
 from schemas.errors import AnalysisError, UsageError
 from schemas.protocol import BASELINE_PHASE, RAMP_PHASE
 from schemas.vocabulary import Better, DesignKind, EndpointRole, Multiplicity, Summary
-from trials.arm_doses import arm_doses
 from trials.planning import (
     MEMORY,
     assumptions,

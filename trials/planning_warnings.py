@@ -10,6 +10,7 @@ import math
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+from analysis.arm_doses import arm_doses
 from analysis.dosed_tanks import LOW_PHOSPHATE
 from analysis.numerals import quantity
 from analysis.tank_model import NITRATE_PER_N, PHOSPHATE_PER_P, Dosing, run
@@ -24,15 +25,14 @@ from schemas.protocol import BASELINE_PHASE, RAMP_PHASE
 from schemas.units import to_canonical
 from schemas.variables import variables_for
 from schemas.vocabulary import EndpointRole, Scale
-from trials.arm_doses import arm_doses
 from trials.planning import assumptions, shown
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    from analysis.arm_doses import ArmDose
     from analysis.tank_model import Course
     from schemas.protocol import Endpoint, Protocol
-    from trials.arm_doses import ArmDose
 
 OXYGEN_SHARE = 0.25
 """Of the oxygen in saturated water that a dose may use at once before it is said: our own line, no source."""

@@ -10,6 +10,7 @@ from __future__ import annotations
 import datetime as dt
 from typing import TYPE_CHECKING
 
+from analysis.arm_doses import arm_doses
 from analysis.masking import mask_of
 from analysis.numerals import count, plain
 from analysis.watch.due import sampling_days
@@ -18,7 +19,6 @@ from analysis.watch.watched import Acted, Watched
 from analysis.watch.watching import watch
 from schemas.errors import UsageError
 from schemas.plain_words import listed, nearest, quoted
-from trials.arm_doses import arm_doses
 from trials.held_rows import tank_of
 from trials.register.chain import Kind as EntryKind
 

@@ -7,12 +7,12 @@ from dataclasses import replace
 
 import pytest
 
+from analysis.arm_doses import arm_doses
 from analysis.power import power
 from analysis.precision import before_after, complete_blocks, precision
 from schemas.errors import AnalysisError, FairtankError, UsageError
 from schemas.protocol import Protocol
 from schemas.vocabulary import Baseline, Multiplicity, Variance
-from trials.arm_doses import arm_doses
 from trials.draft_wishes import Wishes
 from trials.drafting import checked, draft
 from trials.planning import MEMORY, layout_of, plan

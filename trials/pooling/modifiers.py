@@ -6,10 +6,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analysis.arm_doses import arm_doses
 from analysis.summaries import phase_series, with_bounds
 from schemas.protocol import BASELINE_PHASE
 from schemas.variables import variables_for
-from trials.arm_doses import arm_doses
 
 if TYPE_CHECKING:
     import pandas as pd
