@@ -231,6 +231,8 @@ def _engine(url: URL, wait: float) -> Engine:
         "lock_timeout": f"{max(1, round(1000 * wait))}ms",
         "idle_in_transaction_session_timeout": f"{_IDLE_SECONDS}s",
         "synchronous_commit": "on",
+        # A writer reads after its turn has come, not what was there when it began to wait.
+        "default_transaction_isolation": r"read\ committed",
         "client_encoding": "UTF8",
         "DateStyle": "ISO",
     }

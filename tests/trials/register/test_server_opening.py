@@ -134,6 +134,23 @@ def test_a_register_that_is_another_is_said(location, statement, sentence):
         use()
 
 
+@pytest.mark.parametrize(
+    ("writes", "wanted"),
+    [(True, ("read committed", "off", "on", "30s")), (False, ("repeatable read", "on", "on", "30s"))],
+)
+def test_each_transaction_has_the_settings_that_the_record_needs(location, writes, wanted):
+    """Whatever the server's own are."""
+    name = location.split("@/")[1].split("?")[0]
+    run(
+        location,
+        f"ALTER DATABASE {name} SET default_transaction_isolation = 'serializable'",
+        f"ALTER DATABASE {name} SET synchronous_commit = off",
+    )
+    names = ("transaction_isolation", "transaction_read_only", "synchronous_commit", "lock_timeout")
+    with Register.open(location) as register, register._home.transaction(writes=writes) as connection:
+        assert tuple(connection.exec_driver_sql(f"SHOW {name}").scalar_one() for name in names) == wanted
+
+
 def test_a_busy_register_is_said_and_unchanged(register, trial, location, protocol_of, now):
     head = register.head()
     with psycopg.connect(location) as other, Register.open(location, wait=0.05) as opened:
