@@ -223,6 +223,16 @@ def _missing(facts: _Facts) -> list[str]:
         said.append("No minutes for a sampling: “minutes_per_sampling” under [planning].")
     if facts.planning.cost_hour is None:
         said.append("No cost of an hour of work: “cost_hour” under [planning].")
+    standing = [
+        arm_title(facts.protocol, arm.id)
+        for arm in facts.protocol.arms
+        if arm.carbon is not None and _priced_by(arm.carbon.source) == "g" and not facts.arms[arm.id].given
+    ]
+    if standing:
+        said.append(
+            f"How much of {listed(standing, last='and')} is used up in a month: only what stands in a reactor is known, since "
+            "no pellets added are recorded."
+        )
     said.append(
         "The time that a dose, a cleaning or a topping up takes is not recorded anywhere; time a few."
     )
