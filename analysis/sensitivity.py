@@ -106,6 +106,12 @@ def allocation_as_treated(allocation: Allocation, treated_as: Mapping[str, str])
     return replace(allocation, assignments=assignments, random=False, drawn=False)
 
 
+def with_kit_corrected(result: EndpointResult, corrected: EndpointResult) -> EndpointResult:
+    """The registered result with the same analysis of readings as corrections of their kits have them beside it."""
+    beside = Sensitivity("kit-corrected", corrected.contrasts)
+    return replace(result, sensitivity=(*result.sensitivity, beside))
+
+
 def with_as_treated(result: EndpointResult, treated: EndpointResult) -> EndpointResult:
     """The registered result with the same analysis of the tanks as they were treated beside it."""
     beside = Sensitivity("as-treated", treated.contrasts)

@@ -50,17 +50,35 @@ def _content(draft: Draft, row: Row, path: Path) -> Iterator[Fault]:
                 'a nitrite standard is measured with a nitrate kit, so write variable = "nitrate"',
             )
         measured = catalogue()["nitrite"]
+    yield from _astray(row, path, kind)
+    if kind not in (None, CheckKind.BLANK, CheckKind.REFERENCE) and "value" not in row:
+        unit = f", in {measured.unit}" if measured is not None else ""
+        yield Fault((*path, "value"), "is missing", f"write what the sample holds{unit}, e.g. value = 10.0")
+    elif kind not in (None, CheckKind.BLANK) and measured is not None:
+        yield from _amount(row, path, measured)
+
+
+def _astray(row: Row, path: Path, kind: str | None) -> Iterator[Fault]:
+    """Keys that mean nothing with a sample of this kind."""
     if kind == CheckKind.BLANK:
-        for key in ("value", "uncertainty"):
+        for key in ("value", "uncertainty", "fitness_sd"):
             if key in row:
                 yield Fault(
                     (*path, key), "stands with a blank", "leave it out, since a blank holds none of it"
                 )
-    elif kind is not None and "value" not in row:
-        unit = f", in {measured.unit}" if measured is not None else ""
-        yield Fault((*path, "value"), "is missing", f"write what the sample holds{unit}, e.g. value = 10.0")
-    elif kind is not None and measured is not None:
-        yield from _amount(row, path, measured)
+    if kind == CheckKind.NITRITE_STANDARD and "fitness_sd" in row:
+        yield Fault(
+            (*path, "fitness_sd"),
+            "stands with a nitrite standard",
+            "leave it out, since what a kit makes of nitrite is not scored",
+        )
+    if kind == CheckKind.REFERENCE and "uncertainty" in row and "value" not in row:
+        # Water of unknown content: the mean of all sites stands in for its value.
+        yield Fault(
+            (*path, "uncertainty"),
+            "stands without a value",
+            "write the value that it belongs to, or leave both to the mean of all sites",
+        )
 
 
 def _amount(row: Row, path: Path, measured: Variable) -> Iterator[Fault]:

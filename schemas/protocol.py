@@ -178,7 +178,8 @@ class CheckSample(_Part):
     """Water of known content that sites measure with their kits: a reference, a blank, a standard.
 
     ``value`` is in the canonical unit of the variable, and in mg/L of nitrite where a nitrate kit is given nitrite alone;
-    a blank has none. ``uncertainty`` is its standard uncertainty, in the same unit.
+    a blank has none, and a reference may leave it to the mean of all sites. ``uncertainty`` is its standard uncertainty,
+    and ``fitness_sd`` the standard deviation from it that a reading may have and still be fit for the trial, in the same unit.
     """
 
     id: Name
@@ -186,6 +187,7 @@ class CheckSample(_Part):
     variable: Slug
     value: Number | None = None
     uncertainty: Positive | None = None
+    fitness_sd: Positive | None = None
     title: Line | None = None
 
 

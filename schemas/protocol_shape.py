@@ -123,6 +123,7 @@ _EXAMPLES = {
     "check_samples.variable": 'variable = "nitrate"',
     "check_samples.value": "value = 10.0",
     "check_samples.uncertainty": "uncertainty = 0.3",
+    "check_samples.fitness_sd": "fitness_sd = 1.5",
 }
 _NOUNS = {
     "arms.role": "role of an arm",

@@ -61,6 +61,7 @@ GOOD = [
     {"id": "blank", "kind": "blank", "variable": "nitrate"},
     {"id": "std-5", "kind": "standard", "variable": "phosphate", "value": 0.05},
     {"id": "no2", "kind": "nitrite-standard", "variable": "nitrate", "value": 0.5},
+    {"id": "ref-b", "kind": "reference", "variable": "nitrate", "fitness_sd": 1.5},
 ]
 
 
@@ -72,6 +73,7 @@ def test_good_check_samples_have_no_mistakes_and_come_back_from_the_sealed_text(
         CheckKind.BLANK,
         CheckKind.STANDARD,
         CheckKind.NITRITE_STANDARD,
+        CheckKind.REFERENCE,
     ]
     assert from_canonical(canonical(protocol)) == protocol
     assert b'"check_samples"' in canonical(protocol)
@@ -105,18 +107,37 @@ BAD = {
     ),
     "a variable that nobody knows": ({"variable": "nitrat"}, "variable", 'write "nitrate" if that is meant'),
     "no value": (
-        {"value": None},
+        {"kind": "standard", "value": None},
         "value",
         "is missing; write what the sample holds, in mg/L, e.g. value = 10.0",
     ),
     "a value that is text": ({"value": "ten"}, "value", "write a number without quotes"),
     "nothing in it": ({"value": 0}, "value", 'is 0; write kind = "blank" for water that holds none of it'),
     "more than can be": ({"value": 1e6}, "value", "lies outside what nitrate can be (0 to 1000 mg/L)"),
-    "a blank with a value": ({"kind": "blank", "uncertainty": None}, "value", "stands with a blank; leave it out"),
+    "a blank with a value": (
+        {"kind": "blank", "uncertainty": None},
+        "value",
+        "stands with a blank; leave it out",
+    ),
     "per cent": (
         {"uncertainty": 30.0},
         "uncertainty",
         "30 is no smaller than the value, 10; write the standard unc",
+    ),
+    "an uncertainty of nothing": (
+        {"value": None},
+        "uncertainty",
+        "stands without a value; write the value that it",
+    ),
+    "a spread of a blank": (
+        {"kind": "blank", "value": None, "uncertainty": None, "fitness_sd": 1.0},
+        "fitness_sd",
+        "stands with a blank; leave it out",
+    ),
+    "a spread of a nitrite standard": (
+        {"kind": "nitrite-standard", "value": 0.5, "uncertainty": None, "fitness_sd": 1.0},
+        "fitness_sd",
+        "stands with a nitrite standard; leave it out",
     ),
     "no spread": ({"uncertainty": 0}, "uncertainty", "write a number above 0"),
     "nitrite for phosphate": (

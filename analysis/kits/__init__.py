@@ -1,0 +1,1 @@
+"""How well kits measure: shared references, duplicates, blanks, check standards, nitrite, and corrections beside."""
