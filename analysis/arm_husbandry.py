@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analysis.watch.day_values import NOTHING, day_values, repeatability_limit
-from analysis.watch.stalls import at_limit, stall
+from analysis.watch.stalls import stalls
 from analysis.watch.stop_rules import standing
 from analysis.watch.watched import WASHOUT_PHASE
 from schemas.events import EventKind
@@ -189,16 +189,8 @@ def _stall_days(
     days: Mapping[str, Mapping[str, DayValues]],
     repeatability: float | None,
 ) -> int:
-    """Days of every stall: what watching would have said on the last day of each run of spent phosphate."""
+    """Days of every stall."""
     variables = variables_for(protocol)
     both = variables["nitrate"], variables["phosphate"]
     nitrate, phosphate = (_days_of(days, variable.id, spell) for variable in both)
-    spent = at_limit(phosphate, both[1])
-    total = 0
-    for last in np.flatnonzero(spent & ~np.append(spent[1:], False)):
-        after = phosphate.date(int(last)) + _DAY
-        found = stall(
-            nitrate.between(spell.first, after), phosphate.between(spell.first, after), both, repeatability
-        )
-        total += found.days if found else 0
-    return total
+    return sum(found.days for found in stalls(nitrate, phosphate, both, repeatability))

@@ -280,10 +280,15 @@ _ENDPOINT = {
     "tanks[].y": Entry("number analysed", "working"),
     "tanks[].y_lowest": Entry("its least possible value; null where unbounded", "working"),
     "tanks[].y_highest": Entry("its greatest possible value; null where unbounded", "working"),
-    "tanks[].days": Entry("sampling days with a reading in the phase", "1"),
+    "tanks[].days": Entry(
+        "sampling days with a reading in the phase; of a derived variable the days that it is over", "1"
+    ),
     "tanks[].days_due": Entry("sampling days due in the phase", "1"),
     "tanks[].readings": Entry("readings used, each duplicate counted", "1"),
     "tanks[].censored": Entry("how many of them are censored", "1"),
+    "tanks[].exposure": Entry(
+        "days that a count is over: of the phase, for a tank that left until then; null for other summaries", "d"
+    ),
 }
 DICTIONARY: dict[str, Entry] = (
     _TOP

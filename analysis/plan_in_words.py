@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from schemas.derived_variables import DerivedVariable
+from schemas.variables import endpoint_variables
 from schemas.vocabulary import Baseline, DesignKind, EndpointRole, Multiplicity, Scale, Summary, Variance
 
 if TYPE_CHECKING:
@@ -77,10 +79,15 @@ def _endpoint(protocol: Protocol, endpoint: Endpoint) -> str:
             if endpoint.scale is Scale.RATIO
             else f"; worthwhile: a difference of {abs(endpoint.worthwhile):g}"
         )
-    return (
-        f"{endpoint.id} ({endpoint.role}): each tank's {endpoint.variable} in the {endpoint.phase} phase as "
-        f"{_SUMMARIES[endpoint.summary]}; {_model(protocol, endpoint)}; {endpoint.better} is better{worth}."
-    )
+    variable = endpoint_variables(protocol)[endpoint.variable]
+    number = f"{endpoint.variable} in the {endpoint.phase} phase as {_SUMMARIES[endpoint.summary]}"
+    if isinstance(variable, DerivedVariable):
+        unit = "" if variable.unit == "1" else f", {variable.unit}"
+        number = (
+            f"{endpoint.variable}{unit} in the {endpoint.phase} phase, worked out from {variable.from_what} "
+            f"({variable.computed[0].lower()}{variable.computed[1:]})"
+        )
+    return f"{endpoint.id} ({endpoint.role}): each tank's {number}; {_model(protocol, endpoint)}; {endpoint.better} is better{worth}."
 
 
 def _model(protocol: Protocol, endpoint: Endpoint) -> str:

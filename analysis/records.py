@@ -41,6 +41,8 @@ class TankNumber:
         Readings used (duplicates counted each) and how many of them were censored.
     why_missing : str
         In words, why ``y`` is None; empty otherwise.
+    exposure : int or None
+        Days that a count is over; None for every other summary.
     """
 
     tank: str
@@ -62,6 +64,7 @@ class TankNumber:
     censored: int
     why_missing: str = ""
     period: int | None = None
+    exposure: int | None = None
 
 
 @dataclass(frozen=True)

@@ -129,7 +129,7 @@ def tank_numbers(
     used = endpoint.baseline is not Baseline.NONE
     before = {p: phase_series(own, protocol, BASELINE_PHASE, p) if used else {} for p in periods}
     return [
-        _tank_number(
+        tank_number(
             endpoint, a, series[a.period or 1].get(a.tank), before[a.period or 1].get(a.tank), days_due=due
         )
         for a, due in zip(allocation.assignments, _days_due(protocol, endpoint, allocation), strict=True)
@@ -268,9 +268,10 @@ _BASELINE_SUMMARY = {Summary.MEDIAN: Summary.MEDIAN, Summary.SLOPE: Summary.SLOP
 """The baseline is the mean of its days, but for a median the median and for a slope the slope."""
 
 
-def _tank_number(
+def tank_number(
     endpoint: Endpoint, who: Assignment, series: Series | None, baseline: Series | None, *, days_due: int
 ) -> TankNumber:
+    """The number of one tank (in one period) from its sampling days of the phase and of the baseline."""
     value = summarise(series, endpoint.summary) if series else None
     before = None
     if baseline:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from analysis.numerals import count, number, places_apart, places_for, plain, quantity
 from schemas.plain_words import listed
 from schemas.protocol import BASELINE_PHASE
-from schemas.variables import variables_for
+from schemas.variables import endpoint_variables
 from schemas.vocabulary import ArmRole, Baseline, Better, EndpointRole, Scale, Summary, Variance, Verdict
 
 if TYPE_CHECKING:
@@ -58,7 +58,7 @@ def arm_title(protocol: Protocol, arm: str, longest: int = LONGEST_NAME) -> str:
 
 def variable_title(protocol: Protocol, variable: str, longest: int = LONGEST_NAME) -> str:
     """The title of a variable for use inside a sentence: lower case, but for pH, ORP and the like."""
-    title = plain(variables_for(protocol)[variable].title, longest)
+    title = plain(endpoint_variables(protocol)[variable].title, longest)
     return title[:1].lower() + title[1:] if title[1:2].islower() else title
 
 
@@ -78,7 +78,7 @@ def number_unit(endpoint: EndpointResult, protocol: Protocol) -> str:
         return _unit(endpoint)
     if endpoint.baseline is Baseline.CHANGE:
         return ""
-    unit = plain(variables_for(protocol)[endpoint.variable].unit, 30)
+    unit = plain(endpoint_variables(protocol)[endpoint.variable].unit, 30)
     return "" if unit == "1" else f"{unit}\u00b7d" if endpoint.summary is Summary.AUC else unit
 
 

@@ -28,6 +28,7 @@ from analysis.plots import (
 from analysis.plots.theme import WIDTH, render
 from analysis.target_curves import target_curves
 from analysis.wording import first_primary, variable_title
+from schemas.variables import variables_for
 from schemas.vocabulary import EndpointRole
 
 if TYPE_CHECKING:
@@ -117,7 +118,8 @@ def record_plans(m: ReportMaterial) -> list[Plan]:
     for endpoint in sorted(m.analysis.endpoints, key=lambda e: e is not first):
         plans += _of_endpoint(m, endpoint, first=endpoint is first)
     for variable in dict.fromkeys(endpoint.variable for endpoint in m.analysis.endpoints):
-        plans += [course_plan(m, variable), _sampling_plan(m, variable)]
+        if variable in variables_for(m.protocol):  # what is worked out has one number a tank, and no course
+            plans += [course_plan(m, variable), _sampling_plan(m, variable)]
     return [*plans, *water_plans(m)]
 
 

@@ -113,6 +113,26 @@ def stall(
     return Stall(tests.date(0), tests.date(-1), tests, fall, least, float(phosphate.high[-1]))
 
 
+def stalls(
+    nitrate: DayValues,
+    phosphate: DayValues,
+    variables: tuple[Variable, Variable],
+    repeatability: float | None,
+) -> Iterator[Stall]:
+    """Every stall of a tank, as :func:`stall` has it on the last day of each run of days without phosphate."""
+    spent = at_limit(phosphate, variables[1])
+    for last in np.flatnonzero(spent & ~np.append(spent[1:], False)):
+        until = phosphate.day[last]
+        found = stall(
+            nitrate.part(nitrate.day <= until),
+            phosphate.part(phosphate.day <= until),
+            variables,
+            repeatability,
+        )
+        if found:
+            yield found
+
+
 def _span(days: NDArray[np.datetime64]) -> int:
     """Days from the first test to the last; 0 where there are fewer than two."""
     return int((days[-1] - days[0]).astype(int)) if len(days) else 0

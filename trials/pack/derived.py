@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from schemas.derived_variables import DerivedVariable
 from schemas.readings import HoldReason
 from schemas.ucum import ucum_code
-from schemas.variables import variables_for
+from schemas.variables import endpoint_variables
 from trials.pack import layout
 from trials.pack.reading import allocation_of
 from trials.pack.recomputing import amendments
@@ -41,7 +42,7 @@ def variables_of(contents: Contents) -> dict[str, Variable]:
     known = {
         name: found
         for protocol in contents.models.values()
-        for name, found in variables_for(protocol).items()
+        for name, found in endpoint_variables(protocol).items()
     }
     return {name: known[name] for name in sorted(used & known.keys())}
 
@@ -83,8 +84,14 @@ def _variables(contents: Contents) -> Iterator[Mapping[str, Any]]:
             "soft_high": high if high is None else float(high),
             "resolution": None if variable.resolution is None else float(variable.resolution),
             "zero_is_below_limit": variable.zero_is_censored,
-            "source": variable.source,
+            "source": _source(variable),
         }
+
+
+def _source(variable: Variable) -> str:
+    """Where a variable comes from: of one that is worked out, how, first."""
+    derived = isinstance(variable, DerivedVariable)
+    return f"{variable.computed}; {variable.source}" if derived else variable.source
 
 
 def _allocation(contents: Contents) -> Iterator[Mapping[str, Any]]:
