@@ -264,7 +264,10 @@ _ENDPOINT = {
     "tipping[].shifts[].reading": Entry(
         "what the pooled comparison says then", "", "Rubin (1987); Barnard and Rubin (1999)"
     ),
-    "sensitivity[].name": Entry("the other way of analysing"),
+    "sensitivity[].name": Entry(
+        "the other way of analysing, e.g. as-treated (arms as given, not as allocated) or kit-corrected (readings as "
+        "registered corrections of their kits have them)"
+    ),
     **{f"sensitivity[].contrasts[].{key}": entry for key, entry in _CONTRAST.items()},
     "tanks[].tank": Entry("tank"),
     "tanks[].arm": Entry("its arm"),

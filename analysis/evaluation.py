@@ -13,6 +13,7 @@ from analysis.comparison import arm_summaries, dunnett_adjusted, full_contrast, 
 from analysis.count_comparison import arm_rates, count_contrast, counted_numbers, spread_of_counts
 from analysis.crossover_tests import period_and_carry_over
 from analysis.described import described
+from analysis.kits.correction import kit_corrected
 from analysis.linear_model import LinearModel
 from analysis.measurement import measurement
 from analysis.missing_tanks import imputed_contrasts, tipping_tables
@@ -20,7 +21,12 @@ from analysis.multiplicity import adjust
 from analysis.notes import endpoint_notes, treated_notes, trial_notes
 from analysis.question import question_of
 from analysis.records import Analysis, ArmFlow, EndpointResult, Ranks
-from analysis.sensitivity import allocation_as_treated, sensitivities, with_as_treated
+from analysis.sensitivity import (
+    allocation_as_treated,
+    sensitivities,
+    with_as_treated,
+    with_kit_corrected,
+)
 from analysis.summaries import count_readings, phase_series, tank_numbers, with_bounds
 from analysis.time_comparison import log_rank_tests, restricted_numbers, target_times, time_curves
 from schemas.errors import AnalysisError
@@ -28,10 +34,11 @@ from schemas.variables import variables_for
 from schemas.vocabulary import DesignKind, EndpointRole, Multiplicity, Scale, Summary
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
     import pandas as pd
 
+    from analysis.kits.correction import KitCorrection
     from analysis.question import Question
     from analysis.records import Contrast, TankNumber
     from schemas.allocation import Allocation
@@ -105,6 +112,50 @@ def evaluate(
         notes=(*trial_notes(protocol, allocation), *treated_notes(allocation, treated_as)),
         measurement=measurement(readings, 1 - protocol.analysis.alpha),
     )
+
+
+def beside_kit_corrections(
+    analysis: Analysis,
+    protocol: Protocol,
+    allocation: Allocation,
+    readings: pd.DataFrame,
+    corrections: Sequence[KitCorrection],
+) -> Analysis:
+    """The registered analysis with the same of readings as corrections of their kits have them beside it.
+
+    The registered results stay with the readings as they were read; endpoints of which no reading is concerned have
+    nothing beside them.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        What :func:`evaluate` made of the same protocol, allocation and readings.
+    readings : DataFrame
+        As :func:`evaluate` takes them, with ``kit``.
+    corrections : sequence of KitCorrection
+        In the order of recording.
+    """
+    corrected = kit_corrected(readings, protocol, corrections)
+    if corrected is None:
+        return analysis
+    variables = variables_for(protocol)
+    endpoints = [
+        with_kit_corrected(
+            result,
+            _endpoint(
+                protocol,
+                endpoint,
+                allocation,
+                corrected.readings,
+                variables[endpoint.variable],
+                analysis.protocol_digest,
+            ),
+        )
+        if endpoint.variable in corrected.variables
+        else result
+        for result, endpoint in zip(analysis.endpoints, protocol.endpoints, strict=True)
+    ]
+    return replace(analysis, endpoints=tuple(endpoints), notes=(*analysis.notes, *corrected.notes))
 
 
 def endpoint_unit(endpoint: Endpoint, unit: str) -> str:

@@ -72,8 +72,11 @@ class Bounded:
 def with_bounds(readings: pd.DataFrame, variable: Variable, kits: tuple[Kit, ...] = ()) -> pd.DataFrame:
     """Readings of one variable with the columns ``low``, ``mid`` and ``high`` added (see the module).
 
-    ``kits`` are those of the protocol; only kits with steps, named by a reading, make its value an interval.
+    ``kits`` are those of the protocol; only kits with steps, named by a reading, make its value an interval. Readings that
+    bring all three columns along, as corrected ones do, keep them.
     """
+    if {"low", "mid", "high"} <= set(readings.columns):
+        return readings
     value = readings["value"].to_numpy(dtype=float)
     sign = readings["sign"].to_numpy(dtype=object)
     below, above = sign == Sign.BELOW.value, sign == Sign.ABOVE.value

@@ -2,20 +2,21 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import math
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from analysis.evaluation import evaluate
+from analysis.evaluation import beside_kit_corrections, evaluate
 from analysis.masking import mask_of
-from analysis.numerals import count, day_words
+from analysis.numerals import count, day_words, plain
 from schemas.errors import AnalysisError, RegisterError
+from schemas.variables import variables_for
 from trials import __version__
-from trials.register.bodies import CorrectionBody, UnmaskingBody
+from trials.register.bodies import CorrectionBody, KitCorrectionBody, UnmaskingBody
 from trials.register.chain import Kind
 
 if TYPE_CHECKING:
-    import datetime as dt
     from collections.abc import Iterator, Sequence
 
     from analysis.records import Analysis
@@ -71,14 +72,18 @@ def analyse_registered(record: Register, sealed: SealedTrial, *, masked: bool = 
         protocol, allocation = mask.protocol(protocol), mask.allocation(allocation)
         treated_as = {tank: mask.letters[arm] for tank, arm in treated_as.items()}
         notes = [MASKED, *map(mask.text, notes)]
+    readings = record.readings(sealed.id)
     analysis = evaluate(
         protocol,
         allocation,
-        record.readings(sealed.id),
+        readings,
         protocol_digest=sealed.digest,
         data_digest=record.data_digest(sealed.id),
         version=__version__,
         treated_as=treated_as,
+    )
+    analysis = beside_kit_corrections(
+        analysis, protocol, allocation, readings, record.kit_corrections(sealed.id)
     )
     noted = replace(analysis, notes=(*analysis.notes, *notes), masked=masked)
     return RegisteredAnalysis(noted, protocol, allocation)
@@ -108,6 +113,7 @@ def deviation_sentences(record: Register, trial: str) -> list[str]:
     said = [sentence for amendment in record.amendments(trial) for sentence in _amendment(amendment)]
     said += [_event(event) for event in record.deviations(trial)]
     said += _corrections(record, trial)
+    said += _kit_corrections(record, trial)
     said += _unmasked(record.unmasked(trial))
     return said
 
@@ -162,6 +168,20 @@ def _corrections(record: Register, trial: str) -> list[str]:
     after = f", {len(late)} of them after data entry was closed" if late else ""
     changed = f"{count(len(in_force) - withdrawn, 'reading')} corrected and {withdrawn} withdrawn after intake{after}"
     return [f"{changed}; `fairtank history` shows each as it came, with who changed it and why."]
+
+
+def _kit_corrections(record: Register, trial: str) -> Iterator[str]:
+    units = {name: variable.unit for name, variable in variables_for(record.find(trial).protocol).items()}
+    for entry in record.entries(trial):
+        if entry.kind == Kind.KIT_CORRECTION:
+            body, at = KitCorrectionBody.of(entry), dt.datetime.fromisoformat(entry.at)
+            where = f" at {body.site}" if body.site is not None else ""
+            done = body.made_at(at).in_words(units.get(body.variable, ""))
+            yield (
+                f"Readings of {body.variable} by the kit {plain(body.kit, 80)}{where}: {done}, in an analysis beside the "
+                f"registered one, which keeps them as read. Why: {_ended(body.why)} Recorded on {day_words(at.date())} by "
+                f"{body.by}."
+            )
 
 
 def _unmasked(at: dt.datetime | None) -> list[str]:

@@ -22,6 +22,7 @@ SENSITIVITY_WORDS = {
     "imputation": "missing tanks filled in many times over",
     "ar1": "serial correlation of the first order",
     "as-treated": "as treated, whatever was allocated",
+    "kit-corrected": "readings as corrections of their kits have them",
     "changes-of-systems": "each system's own change",
 }
 

@@ -20,6 +20,7 @@ from analysis.watch.watching import watch
 from schemas.errors import UsageError
 from schemas.plain_words import listed, nearest, quoted
 from trials.held_rows import tank_of
+from trials.kits import kit_findings, kits_of
 from trials.register.chain import Kind as EntryKind
 
 if TYPE_CHECKING:
@@ -48,7 +49,8 @@ def watch_trial(record: Register, sealed: SealedTrial, today: dt.date) -> Watch:
     is_closed = closed is not None and closed.date() <= today
     watched = watched_trial(record, sealed, today, masked=not is_closed)
     waiting = [row for row in record.held(sealed.id) if row.taken_in_at[:10] <= today.isoformat()]
-    return watch(watched, _held(sealed.protocol, waiting), closed=is_closed)
+    also = (*_held(sealed.protocol, waiting), *kit_findings(kits_of(record, sealed, today)))
+    return watch(watched, also, closed=is_closed)
 
 
 def watched_trial(record: Register, sealed: SealedTrial, today: dt.date, *, masked: bool) -> Watched:

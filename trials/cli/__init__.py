@@ -16,6 +16,8 @@ from trials.cli import (
     collect,
     display,
     draft,
+    history,
+    kits,
     mend,
     plan,
     pool,
@@ -64,8 +66,9 @@ app.command()(sheets.sheets)
 app.command()(collect.intake)
 app.command()(waiting.held)
 app.command()(mend.amend)
-app.command()(mend.history)
+app.command()(history.history)
 app.command()(watch.watch)
+app.command()(kits.kits)
 app.command()(results.analyse)
 app.command()(results.report)
 app.command()(backup.backup)

@@ -1,4 +1,4 @@
-"""Putting right and writing down: amendments, and the history of a reading, event or tank."""
+"""Putting right and writing down: amendments."""
 
 from __future__ import annotations
 
@@ -16,15 +16,19 @@ from trials.cli.options import (
     RegisterOption,
     TrialArgument,
     now,
+    number_option,
     today,
 )
 
 if TYPE_CHECKING:
+    from trials.kit_correction import TypedCorrection
     from trials.register.bodies import TankBody
     from trials.register.records import Entry, SealedTrial
     from trials.register.store import Register
 
 DayOption = dt.datetime | None
+_NUMBERS = ("--factor", "--offset", "--nitrite-factor")
+"""What a kit is corrected by."""
 
 
 @dataclass(frozen=True)
@@ -46,6 +50,7 @@ class _Said:
     at: DayOption
     protocol: Path | None
     close: bool
+    kit: TypedCorrection
     why: str
     by: str
 
@@ -70,7 +75,11 @@ def amend(
         typer.Option("--unit", help="With --value or --amount: its unit; without it, the one sent."),
     ] = None,
     withdraw: Annotated[
-        bool, typer.Option("--withdraw", help="With --reading or --event: leave it out; it stays recorded.")
+        bool,
+        typer.Option(
+            "--withdraw",
+            help="With --reading or --event: leave it out; it stays recorded. With --kit: take a correction back.",
+        ),
     ] = False,
     tank: Annotated[str | None, typer.Option("--tank", help="The tank that something happened to.")] = None,
     deviation: Annotated[
@@ -96,16 +105,39 @@ def amend(
     close_data_entry: Annotated[
         bool, typer.Option("--close-data-entry", help="Take no file in any more; arms may be shown.")
     ] = False,
+    kit: Annotated[
+        str | None,
+        typer.Option(
+            "--kit", help="A kit whose readings are put right in an analysis beside; they stay as read."
+        ),
+    ] = None,
+    site: Annotated[str | None, typer.Option("--site", help="With --kit: only at this site.")] = None,
+    variable: Annotated[
+        str | None,
+        typer.Option("--variable", help="With --kit: what it measures, where it measures several."),
+    ] = None,
+    factor: Annotated[
+        float | None, number_option("--factor", "With --kit: what its readings are multiplied by, e.g. 1.1.")
+    ] = None,
+    offset: Annotated[
+        float | None,
+        number_option("--offset", "With --kit: what is added to its readings then, in the usual unit."),
+    ] = None,
+    nitrite_factor: Annotated[
+        float | None,
+        number_option("--nitrite-factor", "With --kit: nitrate that it reads for 1 mg/L of nitrite."),
+    ] = None,
     why: Annotated[str, typer.Option("--why", help="The reason. Always needed.")] = "",
     by: Annotated[str, typer.Option("--by", help="Who says so. Always needed.")] = "",
     location: RegisterOption = DEFAULT_REGISTER,
     as_json: JsonOption = False,
 ) -> None:
-    """Record one thing: a corrected reading or event, what happened to a tank, an amended protocol, or the end of data entry.
+    """Record one thing: a corrected reading, event or kit, what happened to a tank, an amended protocol, or the end of data entry.
 
     Nothing that is recorded is changed: an amendment is an entry of its own, and what it amends stays to be seen.
     """
     from trials.cli import display
+    from trials.kit_correction import TypedCorrection
     from trials.register.store import Register
 
     said = _Said(
@@ -124,6 +156,7 @@ def amend(
         at=at,
         protocol=protocol,
         close=close_data_entry,
+        kit=TypedCorrection(kit or "", site, variable, factor, offset, nitrite_factor),
         why=why.strip(),
         by=by.strip(),
     )
@@ -141,46 +174,6 @@ def amend(
     display.out(f"Recorded as entry {entry.number} ({entry.kind}).")
 
 
-def history(
-    trial: TrialArgument = None,
-    *,
-    reading: Annotated[int | None, typer.Option("--reading", help="A reading's number.")] = None,
-    event: Annotated[int | None, typer.Option("--event", help="An event's number.")] = None,
-    tank: Annotated[
-        str | None,
-        typer.Option("--tank", help="A tank: its arm, its readings and events with their numbers."),
-    ] = None,
-    location: RegisterOption = DEFAULT_REGISTER,
-    as_json: JsonOption = False,
-) -> None:
-    """Show all that the register knows of one reading, event or tank, as it came."""
-    from dataclasses import asdict
-
-    from trials.cli import display
-    from trials.register.store import Register
-
-    if sum(named is not None for named in (reading, event, tank)) != 1:
-        raise UsageError(
-            "name a reading (--reading NUMBER), an event (--event NUMBER) or a tank (--tank ID)."
-        )
-    with Register.open(location) as record:
-        sealed = record.find(trial)
-        lines = record.history(sealed.id, reading=reading, event=event, tank=tank)
-    if as_json:
-        display.json_document({"trial": sealed.id, "history": [asdict(line) for line in lines]})
-        return
-    if not lines:
-        display.out(f"The register knows nothing of {tank} yet but that it is in the protocol.")
-    for line in lines:
-        number = f"reading {line.reading}: " if line.reading is not None else ""
-        number += f"event {line.event}: " if line.event is not None else ""
-        display.out(f"{line.at[:16].replace('T', ' ')}  {line.kind}, entry {line.entry}: {number}{line.text}")
-        if line.why:
-            display.out(f"    by {line.by}: {line.why}")
-        elif line.by:
-            display.out(f"    read by {line.by}")
-
-
 def _one_thing(said: _Said) -> str:
     """Which of the things that can be recorded is meant.
 
@@ -194,7 +187,8 @@ def _one_thing(said: _Said) -> str:
         for name, on in (
             ("--value", said.value is not None),
             ("--amount", said.amount is not None),
-            ("--withdraw", said.withdraw),
+            ("--withdraw", said.withdraw and not said.kit.kit),
+            ("--kit", bool(said.kit.kit)),
             ("--deviation", said.deviation is not None),
             ("--dropout", said.dropout is not None),
             ("--rescue", said.rescue is not None),
@@ -210,7 +204,8 @@ def _one_thing(said: _Said) -> str:
                 if given
                 else "say what to record"
             )
-            + ": --reading with --value or --withdraw, --event with --amount or --withdraw, --tank with --deviation, --dropout or --rescue, --protocol, or "
+            + ": --reading with --value or --withdraw, --event with --amount or --withdraw, --kit with --factor, --offset, "
+            "--nitrite-factor or --withdraw, --tank with --deviation, --dropout or --rescue, --protocol, or "
             "--close-data-entry."
         )
     (what,) = given
@@ -222,6 +217,11 @@ def _one_thing(said: _Said) -> str:
         "--treated-as": said.treated_as is not None,
         "--from": said.since is not None,
         "--at": said.at is not None,
+        "--site": said.kit.site is not None,
+        "--variable": said.kit.variable is not None,
+        "--factor": said.kit.factor is not None,
+        "--offset": said.kit.offset is not None,
+        "--nitrite-factor": said.kit.nitrite_factor is not None,
     }
     needs, may = {
         "--value": (["--reading"], ["--unit"]),
@@ -230,9 +230,16 @@ def _one_thing(said: _Said) -> str:
         "--deviation": (["--tank", "--from"], ["--treated-as"]),
         "--dropout": (["--tank", "--from"], []),
         "--rescue": (["--tank", "--at"], []),
+        "--kit": ([], ["--site", "--variable", *_NUMBERS]),
         "--protocol": ([], []),
         "--close-data-entry": ([], []),
     }[what]
+    if what == "--kit":
+        numbers = [name for name in _NUMBERS if options[name]]
+        if said.withdraw and numbers:
+            raise UsageError(f"{' and '.join(numbers)} cannot stand with --withdraw.")
+        if not (said.withdraw or numbers):
+            raise UsageError("--kit needs --factor, --offset, --nitrite-factor or --withdraw too.")
     missing = [name for name in needs if not options[name]]
     missing += [name for name, text in (("--why", said.why), ("--by", said.by)) if not text]
     if missing:
@@ -245,10 +252,13 @@ def _one_thing(said: _Said) -> str:
 
 def _record(record: Register, sealed: SealedTrial, what: str, said: _Said) -> tuple[Entry, list[str]]:
     """Record it; the entry, and what a person should know of it."""
+    from trials.kit_correction import correct_kit
     from trials.register.bodies import ClosureBody
 
     if said.event is not None:
         return _correct_event(record, sealed, said)
+    if said.kit.kit:
+        return correct_kit(record, sealed, said.kit, now(), by=said.by, why=said.why)
     if what in ("--value", "--withdraw"):
         return _correct(record, sealed, said)
     if what == "--protocol":

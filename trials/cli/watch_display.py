@@ -27,8 +27,8 @@ def show(sealed: SealedTrial, watch: Watch, written: Sequence[Path]) -> None:
     """Everything that a person should read, the most urgent first."""
     from analysis.numerals import day_words
 
-    _fill(first_line(watch))
-    _fill(f"{sealed.id} on {day_words(watch.today)}. {watch.stands}")
+    fill(first_line(watch))
+    fill(f"{sealed.id} on {day_words(watch.today)}. {watch.stands}")
     for site, findings in groupby(watch.findings, key=lambda one: one.site):
         out()
         out(site or "The whole trial")
@@ -59,10 +59,10 @@ def _findings(findings: list[Finding]) -> None:
             shown += 1
             if shown > MOST_FOR_INFORMATION:
                 continue
-        _fill(one.sentence, f"  {_MARKS[one.severity].ljust(5)}", 7)
+        fill(one.sentence, f"  {_MARKS[one.severity].ljust(5)}", 7)
         for text in (one.to_do, one.to_record):
             if text:
-                _fill(text, "       > ", 9)
+                fill(text, "       > ", 9)
     if shown > MOST_FOR_INFORMATION:
         out(f"       and {shown - MOST_FOR_INFORMATION} more for information; --json has them all.")
 
@@ -96,7 +96,7 @@ def _coming(watch: Watch) -> None:
             else ""
         )
         when = "today" if day == watch.today else f"in {count((day - watch.today).days, 'day')}"
-        _fill(f"Due {when}, {day_words(day)}: {what}{where}.", "", 2)
+        fill(f"Due {when}, {day_words(day)}: {what}{where}.", "", 2)
 
 
 def _due(rows: Sequence[DueRow]) -> None:
@@ -134,10 +134,11 @@ def _cautions(findings: Sequence[Finding]) -> None:
     if any(one.kind in ABOUT_ANIMALS and one.needs_a_person for one in findings):
         out()
         for caution in cautions_at_the_tank():
-            _fill(f"Caution: {caution}")
+            fill(f"Caution: {caution}")
 
 
-def _fill(text: str, start: str = "", indent: int = 0) -> None:
+def fill(text: str = "", start: str = "", indent: int = 0) -> None:
+    """A text on standard output, in lines that fit a terminal."""
     out(
         textwrap.fill(
             text,

@@ -39,6 +39,7 @@ def variables_of(contents: Contents) -> dict[str, Variable]:
     for protocol in contents.models.values():
         for part in (protocol.schedule.sampling, protocol.endpoints, protocol.stop_rules, protocol.kits):
             used |= {item.variable for item in part}
+    used |= {line.content["variable"] for line in _of_kinds(contents, Kind.KIT_CORRECTION)}
     known = {
         name: found
         for protocol in contents.models.values()
@@ -123,6 +124,13 @@ def _event_corrections(contents: Contents) -> Iterator[Mapping[str, Any]]:
         yield body | _stated(line) | {"withdrawn": body["amount"] is None, "amount": _float(body["amount"])}
 
 
+def _kit_corrections(contents: Contents) -> Iterator[Mapping[str, Any]]:
+    for line in _of_kinds(contents, Kind.KIT_CORRECTION):
+        body = line.content
+        numbers = {name: _float(body[name]) for name in ("factor", "offset", "nitrite_factor")}
+        yield body | _stated(line) | numbers
+
+
 def _deviations(contents: Contents) -> Iterator[Mapping[str, Any]]:
     for line in _of_kinds(contents, *TANK_KINDS):
         yield line.content | _stated(line)
@@ -194,6 +202,7 @@ _MADE: dict[Table, Callable[[Contents], Iterator[Mapping[str, Any]]]] = {
     layout.FILES: _files,
     layout.CORRECTIONS: _corrections,
     layout.EVENT_CORRECTIONS: _event_corrections,
+    layout.KIT_CORRECTIONS: _kit_corrections,
     layout.DEVIATIONS: _deviations,
     layout.AMENDMENTS: _amendments,
     layout.REASONS: _reasons,

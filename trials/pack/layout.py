@@ -315,6 +315,26 @@ EVENT_CORRECTIONS = Table(
     ("entry",),
     (Reference(("event",), "superseded_events", ("event",)),),
 )
+KIT_CORRECTIONS = Table(
+    "kit_corrections",
+    "data/kit_corrections.csv",
+    "What an analysis beside the registered one puts readings of kits right by, in order; the last one of a kit, variable and "
+    "site is in force. Readings stay as read: (reading - nitrite_factor x nitrite) x factor + offset stands beside",
+    (
+        _ENTRY,
+        _AT,
+        Column("kit", "string", "the kit, as readings name it"),
+        Column("variable", "string", "what it measures, in data/variables.csv"),
+        Column("site", "string", "where it holds", "wherever no correction of the site's own is in force"),
+        Column("factor", "number", "readings are multiplied by it", "", "1"),
+        Column("offset", "number", "added then", "", "of the variable"),
+        Column("nitrite_factor", "number", "times the nitrite of tank and day is taken off first", "", "1"),
+        _BY,
+        _WHY,
+    ),
+    ("entry",),
+    (_OF_VARIABLE,),
+)
 CHECKS = Table(
     "check_readings",
     "data/check_readings.csv",
@@ -430,6 +450,7 @@ TABLES = (
     CORRECTIONS,
     SUPERSEDED_EVENTS,
     EVENT_CORRECTIONS,
+    KIT_CORRECTIONS,
     DEVIATIONS,
     AMENDMENTS,
     FILES,

@@ -5,9 +5,11 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from analysis.evaluation import evaluate
+from analysis.evaluation import beside_kit_corrections, evaluate
+from trials.pack.bodies_shown import stand_in
 from trials.pack.reading import allocation_of, as_from_register, protocol_digest
 from trials.register.amending import TANK_KINDS
+from trials.register.bodies import KitCorrectionBody
 from trials.register.chain import Kind
 from trials.register.digests import data_digest
 from trials.register.protocol_changes import changes, primary_changed
@@ -17,6 +19,7 @@ from trials.registered_analysis import register_notes
 if TYPE_CHECKING:
     import datetime as dt
 
+    from analysis.kits.correction import KitCorrection
     from analysis.records import Analysis
     from trials.pack.contents import Contents
 
@@ -29,15 +32,18 @@ def recompute(contents: Contents) -> Analysis:
     AnalysisError
         Nothing is there to analyse.
     """
-    readings = as_from_register(contents.frames["readings"])
+    readings, allocation = as_from_register(contents.frames["readings"]), allocation_of(contents)
     analysis = evaluate(
         contents.protocol,
-        allocation_of(contents),
+        allocation,
         readings,
         protocol_digest=contents.digest,
         data_digest=data_digest(readings),
         version=contents.fairtank,
         treated_as=treated_as(contents),
+    )
+    analysis = beside_kit_corrections(
+        analysis, contents.protocol, allocation, readings, kit_corrections(contents)
     )
     notes = register_notes(amendments(contents), unmasked_at(contents))
     return replace(analysis, notes=(*analysis.notes, *notes))
@@ -47,6 +53,15 @@ def treated_as(contents: Contents) -> dict[str, str]:
     """The arm that a tank was in fact treated as, by tank, where a deviation says so; the last one counts."""
     bodies = [line.content for line in contents.own if line.kind in TANK_KINDS]
     return {body["tank"]: body["treated_as"] for body in bodies if body.get("treated_as")}
+
+
+def kit_corrections(contents: Contents) -> list[KitCorrection]:
+    """The corrections of kits, in the order of recording."""
+    return [
+        stand_in(line, KitCorrectionBody).made_at(line.moment)
+        for line in contents.own
+        if line.kind == Kind.KIT_CORRECTION
+    ]
 
 
 def unmasked_at(contents: Contents) -> dt.datetime | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from typing import TYPE_CHECKING
 
 from sqlalchemy import select
@@ -9,6 +10,7 @@ from sqlalchemy import select
 from schemas.errors import RegisterError
 from schemas.events import amount_in_words
 from schemas.plain_words import listed, nearest, quoted
+from schemas.variables import variables_for
 from schemas.vocabulary import DesignKind
 from trials.register import queries, tables
 from trials.register.bodies import (
@@ -19,20 +21,22 @@ from trials.register.bodies import (
     DropoutBody,
     EventCorrectionBody,
     IntakeBody,
+    KitCorrectionBody,
     RescueBody,
     TankBody,
     UnmaskingBody,
 )
 from trials.register.chain import Kind
-from trials.register.kept import EVENTS, READINGS
+from trials.register.kept import CHECKS, EVENTS, READINGS
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Collection, Iterable, Mapping, Sequence
     from typing import Any
 
     import pandas as pd
     from sqlalchemy import Connection
 
+    from analysis.kits.correction import KitCorrection
     from schemas.protocol import Protocol
     from trials.register.bodies import Body
     from trials.register.kept import Kept
@@ -41,6 +45,7 @@ if TYPE_CHECKING:
 KINDS: dict[Kind, type[Body]] = {
     Kind.CORRECTION: CorrectionBody,
     Kind.EVENT_CORRECTION: EventCorrectionBody,
+    Kind.KIT_CORRECTION: KitCorrectionBody,
     Kind.DEVIATION: DeviationBody,
     Kind.DROPOUT: DropoutBody,
     Kind.RESCUE: RescueBody,
@@ -75,6 +80,8 @@ def refuse_unfit(connection: Connection, trial: str, protocol: Protocol, body: B
             _refuse_event_correction(connection, trial, body)
         case CorrectionBody():
             _refuse_correction(connection, trial, body)
+        case KitCorrectionBody():
+            _refuse_kit_correction(connection, trial, protocol, body)
         case TankBody():
             _refuse_tank(protocol, body)
         case ClosureBody():
@@ -107,6 +114,58 @@ def _refuse_event_correction(connection: Connection, trial: str, body: EventCorr
     if now == (body.amount, body.unit) and body.amount is not None:
         says = amount_in_words(body.amount, body.unit)
         raise RegisterError(f"Event {body.event} of {trial} says {says} already; nothing was changed.")
+
+
+def _refuse_kit_correction(
+    connection: Connection, trial: str, protocol: Protocol, body: KitCorrectionBody
+) -> None:
+    wrong = kit_fault(protocol, kits_known(connection, trial, protocol), body)
+    if wrong:
+        raise RegisterError(wrong)
+    made = kit_corrections(queries.entries(connection, trial=trial, kind=Kind.KIT_CORRECTION))
+    last = next((one for one in reversed(made) if one.key == (body.kit, body.variable, body.site)), None)
+    now = (last.factor, last.offset, last.nitrite_factor) if last else (1.0, 0.0, 0.0)
+    if now == (body.factor, body.offset, body.nitrite_factor):
+        says = "are corrected like that already" if last else "would stay as they are"
+        raise RegisterError(
+            f"Readings of {body.variable} by the kit {quoted(body.kit)} {says}; nothing was recorded."
+        )
+
+
+def kits_known(connection: Connection, trial: str, protocol: Protocol, before: int | None = None) -> set[str]:
+    """Kits of a trial: those of its protocol, and those that readings taken in (before an entry) name."""
+    known = {kit.id for kit in protocol.kits}
+    for kept in (READINGS, CHECKS):
+        query = (
+            select(kept.table.c.kit)
+            .join(tables.entries, tables.entries.c.number == kept.table.c.entry)
+            .where(tables.entries.c.trial == trial)
+            .distinct()
+        )
+        if before is not None:
+            query = query.where(tables.entries.c.number < before)
+        known |= set(connection.execute(query).scalars())
+    return known - {""}
+
+
+def kit_fault(protocol: Protocol, kits: Collection[str], body: KitCorrectionBody) -> str | None:
+    """Why a correction of a kit does not fit a trial, as a sentence; None where it does."""
+    trial = protocol.trial.id
+    if body.kit not in kits:
+        close = nearest(body.kit, sorted(kits))
+        some = listed(sorted(kits)[:8], "and") if kits else "none"
+        remedy = f"did you mean {close}?" if close else f"those that are named: {some}."
+        return f"{quoted(body.kit)} is no kit of {trial}; {remedy}"
+    if body.variable not in variables_for(protocol):
+        return f"{quoted(body.variable)} is no variable that {trial} knows."
+    sites = {tank.site for tank in protocol.tanks if tank.site}
+    if body.site is not None and body.site not in sites:
+        close = nearest(body.site, sorted(sites))
+        remedy = f"; did you mean {close}?" if close else "."
+        return f"{quoted(body.site)} is no site of {trial}{remedy}"
+    if body.nitrite_factor and body.variable != "nitrate":
+        return f"A nitrite factor is for nitrate; {body.variable} is not disturbed by nitrite."
+    return None
 
 
 def _refuse_tank(protocol: Protocol, body: TankBody) -> None:
@@ -183,6 +242,15 @@ def event_corrections(entries: Iterable[Entry]) -> dict[int, EventCorrectionBody
     """The last correction of each event, by its number."""
     found = (EventCorrectionBody.of(entry) for entry in entries if entry.kind == Kind.EVENT_CORRECTION)
     return {body.event: body for body in found}
+
+
+def kit_corrections(entries: Iterable[Entry]) -> list[KitCorrection]:
+    """The corrections of kits, in the order of recording."""
+    return [
+        KitCorrectionBody.of(entry).made_at(dt.datetime.fromisoformat(entry.at))
+        for entry in entries
+        if entry.kind == Kind.KIT_CORRECTION
+    ]
 
 
 def corrected_events(events: pd.DataFrame, by_number: Mapping[int, EventCorrectionBody]) -> pd.DataFrame:

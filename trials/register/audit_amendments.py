@@ -10,12 +10,13 @@ from sqlalchemy import select
 
 from trials.protocol_file import from_canonical
 from trials.register import queries
-from trials.register.amending import KINDS, readings_in
+from trials.register.amending import KINDS, kit_fault, kits_known, readings_in
 from trials.register.bodies import (
     AmendmentBody,
     CorrectionBody,
     DeviationBody,
     EventCorrectionBody,
+    KitCorrectionBody,
     SealBody,
     TankBody,
 )
@@ -77,6 +78,12 @@ def _fits(
         query = select(kept.table.c.entry).where(kept.table.c[kept.key] == number)
         if connection.execute(query).scalar() not in {e.number for e in earlier}:
             yield _finding(entry, f"corrects {kept.key} {number}, which {entry.trial} did not hold by then")
+    elif isinstance(body, KitCorrectionBody):
+        in_force = _protocol_by_then(connection, earlier, sealed)
+        kits = kits_known(connection, entry.trial, in_force, before=entry.number)
+        wrong = kit_fault(in_force, kits, body)
+        if wrong:
+            yield _finding(entry, f"corrects readings that it cannot be about: {wrong.rstrip('.')}")
     elif isinstance(body, TankBody):
         if body.tank not in {tank.id for tank in sealed.tanks}:
             yield _finding(entry, f"is about {body.tank}, which is no tank of {entry.trial}")
@@ -86,6 +93,18 @@ def _fits(
         yield from _amended(connection, entry, body, earlier, sealed)
     elif entry.kind in {e.kind for e in earlier}:
         yield _finding(entry, f"records a second {entry.kind}")
+
+
+def _protocol_by_then(connection: Connection, earlier: Sequence[Entry], sealed: Protocol) -> Protocol:
+    """The protocol in force after these entries; the sealed one where an amended one cannot be read, which is said of it."""
+    for entry in reversed(earlier):
+        if entry.kind == Kind.AMENDMENT:
+            content = queries.content(connection, AmendmentBody.of(entry).protocol)
+            try:
+                return from_canonical(content) if content is not None else sealed
+            except ValidationError:
+                return sealed
+    return sealed
 
 
 def _amended(

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints, ValidationError
 
+from analysis.kits.correction import KitCorrection
 from schemas.allocation import Allocation  # noqa: TC001 - pydantic needs the name at run time
 from schemas.errors import RegisterError
 
@@ -149,6 +150,27 @@ class EventCorrectionBody(StatedBody):
     unit: str = ""
     raw_amount: str = ""
     raw_unit: str = ""
+
+
+class KitCorrectionBody(StatedBody):
+    """What an analysis beside the registered one puts readings of a kit right by; readings stay as they were read.
+
+    A reading becomes (reading - ``nitrite_factor`` x nitrite) x ``factor`` + ``offset``; 1, 0 and 0 take an earlier
+    correction back. ``site`` is None where it holds wherever no correction of the site's own does.
+    """
+
+    kit: Words
+    variable: Words
+    site: Words | None = None
+    factor: Annotated[float, Field(allow_inf_nan=False, gt=0)] = 1.0
+    offset: Annotated[float, Field(allow_inf_nan=False)] = 0.0
+    nitrite_factor: Annotated[float, Field(allow_inf_nan=False, ge=0)] = 0.0
+
+    def made_at(self, at: dt.datetime) -> KitCorrection:
+        """As the analysis takes it."""
+        return KitCorrection(
+            self.kit, self.variable, self.site, self.factor, self.offset, self.nitrite_factor, at
+        )
 
 
 class TankBody(StatedBody):

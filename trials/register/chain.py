@@ -35,6 +35,7 @@ class Kind(StrEnum):
     INTAKE = "intake"
     CORRECTION = "correction"
     EVENT_CORRECTION = "event-correction"
+    KIT_CORRECTION = "kit-correction"
     DEVIATION = "deviation"
     DROPOUT = "dropout"
     RESCUE = "rescue"

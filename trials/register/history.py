@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from typing import TYPE_CHECKING
 
 from sqlalchemy import select
@@ -17,13 +18,14 @@ from trials.register.bodies import (
     DeviationBody,
     EventCorrectionBody,
     IntakeBody,
+    KitCorrectionBody,
 )
 from trials.register.chain import Kind
 from trials.register.kept import EVENTS, READINGS
 from trials.register.records import HistoryLine
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
     from typing import Any
 
     from sqlalchemy import Connection
@@ -70,6 +72,7 @@ def _lines(
     tank: str | None,
 ) -> list[HistoryLine]:
     units = {name: variable.unit for name, variable in variables_for(protocol).items()}
+    sites = {tank.id: tank.site for tank in protocol.tanks}
     readings, events = ({row[0]: row for row in found.get(kept, ())} for kept in (READINGS, EVENTS))
     lines: list[HistoryLine] = []
     for entry in queries.entries(connection, trial=trial):
@@ -87,6 +90,8 @@ def _lines(
                 lines += _corrected(entry, readings, units)
             case Kind.EVENT_CORRECTION:
                 lines += _event_corrected(entry, events)
+            case Kind.KIT_CORRECTION:
+                lines += _kit_corrected(entry, readings.values(), sites, units)
             case _ if tank is not None:
                 lines += _of_the_tank(entry, tank)
     return lines
@@ -127,6 +132,22 @@ def _event_corrected(entry: Entry, known: Mapping[int, Any]) -> Iterator[History
         written = f"{body.raw_amount} {body.raw_unit}".strip()
         text = f"corrected to {amount_in_words(body.amount, body.unit)} (written {quoted(written)})"
     yield HistoryLine(entry.number, entry.at, entry.kind, text, None, body.by, body.why, event=body.event)
+
+
+def _kit_corrected(
+    entry: Entry, known: Iterable[Any], sites: Mapping[str, str | None], units: Mapping[str, str]
+) -> Iterator[HistoryLine]:
+    """A correction of the kit that any of these readings is by."""
+    body = KitCorrectionBody.of(entry)
+    concerned = any(
+        (row.kit, row.variable) == (body.kit, body.variable) and body.site in (None, sites.get(row.tank))
+        for row in known
+    )
+    if concerned:
+        where = f" at {body.site}" if body.site is not None else ""
+        done = body.made_at(dt.datetime.fromisoformat(entry.at)).in_words(units.get(body.variable, ""))
+        text = f"{body.variable} by the kit {body.kit}{where} stands beside as corrected: {done}"
+        yield HistoryLine(entry.number, entry.at, entry.kind, text, None, body.by, body.why)
 
 
 def _moment(stored: str) -> str:

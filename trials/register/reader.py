@@ -29,6 +29,7 @@ if TYPE_CHECKING:
 
     from sqlalchemy import Connection
 
+    from analysis.kits.correction import KitCorrection
     from schemas.allocation import Allocation
     from trials.register.bodies import CorrectionBody
     from trials.register.home import Home
@@ -241,6 +242,10 @@ class Reader:
     def corrections(self, trial_id: str) -> dict[int, CorrectionBody]:
         """The correction in force of each reading that has one, by the reading's number."""
         return amending.corrections(self.entries(trial_id))
+
+    def kit_corrections(self, trial_id: str) -> list[KitCorrection]:
+        """List the corrections of kits, in the order of recording; no reading is changed by them."""
+        return amending.kit_corrections(self.entries(trial_id))
 
     def deviations(self, trial_id: str) -> list[TankEvent]:
         """List deviations, dropouts and rescues, in the order in which they were recorded."""
