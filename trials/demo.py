@@ -8,6 +8,7 @@ from pathlib import Path  # noqa: TC003 - kept importable for readers of the ann
 from typing import TYPE_CHECKING
 
 from analysis.evaluation import evaluate
+from analysis.followed import Happened
 from analysis.wording import answer_lines
 from schemas.errors import FairtankError, UsageError
 from trials import __version__, allocation, protocol_file
@@ -90,9 +91,10 @@ def run_demo(folder: Path, scenario: str, *, say: Say) -> DemoOutcome:
             protocol_digest=sealed.digest,
             data_digest=record.data_digest(sealed.id),
             version=__version__,
+            happened=Happened(record.events(sealed.id)),
         )
         say(f"  {len(readings)} readings, {len(analysis.endpoints)} endpoints")
-        _command(say, "fairtank report --folder report", story.reported_at)
+        _command(say, "fairtank report --out report", story.reported_at)
         material = material_from(record, sealed, shared, analysis, made_at=story.reported_at)
     material = replace(material, deviations=(*story.deviations, *_doses_halved(readings)))
     page = write_report(place / "report", material)
@@ -111,7 +113,7 @@ def _new_folder(folder: Path) -> Path:
         except OSError as error:
             reason = (error.strerror or str(error)).lower()
             raise FairtankError(
-                f"The folder {place} cannot be made ({reason}); name another with --folder."
+                f"The folder {place} cannot be made ({reason}); name another with --out."
             ) from error
         else:
             return place

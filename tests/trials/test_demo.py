@@ -44,7 +44,7 @@ def test_every_step_is_told_with_its_command_in_order(told):
         "fairtank intake readings/2-whole-trial/*",
         "fairtank intake readings/3-mended/*",
         "fairtank analyse",
-        "fairtank report --folder report",
+        "fairtank report --out report",
     ]
     dates = [line[:10] for line in lines if re.match(r"\d{4}-", line)]
     assert dates == sorted(dates)

@@ -64,7 +64,11 @@ def report(
     ] = None,
     folder: Annotated[
         Path | None,
-        typer.Option("--folder", help="Where to write; default TRIAL-report. Files of an earlier report go."),
+        typer.Option(
+            "--out",
+            metavar="FOLDER",
+            help="Where to write; default TRIAL-report. Files of an earlier report go.",
+        ),
     ] = None,
     as_json: JsonOption = False,
 ) -> None:
@@ -94,7 +98,10 @@ def demo(
         str, typer.Option("--scenario", help="club (blocks at eight sites) or farm (six racks of three).")
     ] = "club",
     folder: Annotated[
-        Path, typer.Option("--folder", help="A new folder; where it is there already, a number is added.")
+        Path,
+        typer.Option(
+            "--out", metavar="FOLDER", help="A new folder; where it is there already, a number is added."
+        ),
     ] = Path("fairtank-demo"),
     as_json: JsonOption = False,
 ) -> None:

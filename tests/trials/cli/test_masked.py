@@ -106,7 +106,7 @@ def test_looking_before_data_entry_is_closed_is_recorded_once_and_said(run, regi
     assert head(register) == after
     run("amend", "--close-data-entry", *SAID)
     assert said in run("analyse")
-    run("report", "--folder", str(tmp_path / "report"))
+    run("report", "--out", str(tmp_path / "report"))
     page = (tmp_path / "report" / "report.html").read_text(encoding="utf-8")
     assert "by whom is not known" in page
     with Register.open(str(register)) as record:
