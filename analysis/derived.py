@@ -100,7 +100,16 @@ def worked_out(story: Story, tank: Followed, window: Window, variable: DerivedVa
         return _COUNTS[variable.id](story, tank, window)
     if not followed.days:
         return Worked(why_not="it was not followed")
-    return _RATES[variable.id](tank, followed if not variable.reads else window)
+    return _told(_RATES[variable.id](tank, followed if not variable.reads else window))
+
+
+def _told(found: Worked) -> Worked:
+    """With numbers of twelve digits: the last bits of a sum of many amounts are no difference between tanks."""
+    value, lowest, highest = (
+        None if number is None else float(f"{number:.12g}")
+        for number in (found.value, found.lowest, found.highest)
+    )
+    return replace(found, value=value, lowest=lowest, highest=highest)
 
 
 def _carbon(tank: Followed, window: Window) -> Worked:

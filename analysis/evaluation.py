@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -12,12 +11,13 @@ from analysis.before_after_comparison import SystemSeries, before_after_contrast
 from analysis.comparison import arm_summaries, dunnett_adjusted, full_contrast, rank_tests, spherical
 from analysis.count_comparison import arm_rates, count_contrast, counted_numbers, spread_of_counts
 from analysis.crossover_tests import period_and_carry_over
+from analysis.derived import derived_numbers
 from analysis.described import described
+from analysis.followed import Happened, Story
 from analysis.kits.correction import kit_corrected
 from analysis.linear_model import LinearModel
 from analysis.measurement import measurement
 from analysis.missing_tanks import imputed_contrasts, tipping_tables
-from analysis.multiplicity import adjust
 from analysis.notes import endpoint_notes, treated_notes, trial_notes
 from analysis.question import question_of
 from analysis.records import Analysis, ArmFlow, EndpointResult, Ranks
@@ -27,14 +27,16 @@ from analysis.sensitivity import (
     with_as_treated,
     with_kit_corrected,
 )
+from analysis.shared_error import share_error_rate
 from analysis.summaries import count_readings, phase_series, tank_numbers, with_bounds
 from analysis.time_comparison import log_rank_tests, restricted_numbers, target_times, time_curves
+from schemas.derived_variables import DerivedVariable
 from schemas.errors import AnalysisError
-from schemas.variables import variables_for
-from schemas.vocabulary import DesignKind, EndpointRole, Multiplicity, Scale, Summary
+from schemas.variables import endpoint_variables
+from schemas.vocabulary import DesignKind, Multiplicity, Scale, Summary
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Collection, Sequence
 
     import pandas as pd
 
@@ -45,6 +47,8 @@ if TYPE_CHECKING:
     from schemas.protocol import Endpoint, Protocol
     from schemas.variables import Variable
 
+NOTHING_HAPPENED = Happened()
+
 
 def evaluate(
     protocol: Protocol,
@@ -54,7 +58,7 @@ def evaluate(
     protocol_digest: str,
     data_digest: str,
     version: str,
-    treated_as: Mapping[str, str] = MappingProxyType({}),
+    happened: Happened = NOTHING_HAPPENED,
 ) -> Analysis:
     """Analyse every endpoint as registered.
 
@@ -64,10 +68,10 @@ def evaluate(
         Accepted readings, one row each: ``tank``, ``taken_at``, ``variable``, ``value``, ``sign``.
     protocol_digest, data_digest, version : str
         What the result rests on; carried into it and, with the endpoint, the seed of Monte Carlo draws.
-
-    treated_as : mapping of str to str
-        Arm by tank, of tanks that a deviation says were in fact treated as another arm; the registered analysis
-        stays with the allocation, and the same analysis as treated stands beside it.
+    happened : Happened
+        Husbandry events, from which derived variables are worked out; tanks that left the trial; and tanks that were in
+        fact treated as another arm: the registered analysis stays with the allocation, and the same analysis as
+        treated stands beside it.
 
     Raises
     ------
@@ -79,18 +83,22 @@ def evaluate(
             f"{protocol.trial.id} has no accepted readings yet, so there is nothing to analyse; "
             "take readings in with `fairtank intake`."
         )
-    variables = variables_for(protocol)
+    variables = endpoint_variables(protocol)
+    story = Story(protocol, allocation, readings, happened)
     endpoints = [
-        _endpoint(protocol, endpoint, allocation, readings, variables[endpoint.variable], protocol_digest)
+        _endpoint(story, endpoint, variables[endpoint.variable], protocol_digest)
         for endpoint in protocol.endpoints
     ]
-    treated = allocation_as_treated(allocation, treated_as)
+    treated = allocation_as_treated(allocation, happened.treated_as)
     if treated is not None:
         endpoints = [
             with_as_treated(
                 result,
                 _endpoint(
-                    protocol, endpoint, treated, readings, variables[endpoint.variable], protocol_digest
+                    replace(story, allocation=treated),
+                    endpoint,
+                    variables[endpoint.variable],
+                    protocol_digest,
                 ),
             )
             for result, endpoint in zip(endpoints, protocol.endpoints, strict=True)
@@ -107,9 +115,9 @@ def evaluate(
         protocol_digest=protocol_digest,
         data_digest=data_digest,
         fairtank=version,
-        endpoints=tuple(_share_error_rate(endpoints, protocol.analysis.multiplicity)),
+        endpoints=tuple(share_error_rate(endpoints, protocol.analysis.multiplicity)),
         readings=count_readings(protocol, readings),
-        notes=(*trial_notes(protocol, allocation), *treated_notes(allocation, treated_as)),
+        notes=(*trial_notes(protocol, allocation), *treated_notes(allocation, happened.treated_as)),
         measurement=measurement(readings, 1 - protocol.analysis.alpha),
     )
 
@@ -120,6 +128,8 @@ def beside_kit_corrections(
     allocation: Allocation,
     readings: pd.DataFrame,
     corrections: Sequence[KitCorrection],
+    *,
+    happened: Happened = NOTHING_HAPPENED,
 ) -> Analysis:
     """The registered analysis with the same of readings as corrections of their kits have them beside it.
 
@@ -134,28 +144,29 @@ def beside_kit_corrections(
         As :func:`evaluate` takes them, with ``kit``.
     corrections : sequence of KitCorrection
         In the order of recording.
+    happened : Happened
+        As :func:`evaluate` takes it.
     """
     corrected = kit_corrected(readings, protocol, corrections)
     if corrected is None:
         return analysis
-    variables = variables_for(protocol)
+    variables = endpoint_variables(protocol)
+    story = Story(protocol, allocation, corrected.readings, happened)
     endpoints = [
         with_kit_corrected(
-            result,
-            _endpoint(
-                protocol,
-                endpoint,
-                allocation,
-                corrected.readings,
-                variables[endpoint.variable],
-                analysis.protocol_digest,
-            ),
+            result, _endpoint(story, endpoint, variables[endpoint.variable], analysis.protocol_digest)
         )
-        if endpoint.variable in corrected.variables
+        if _rests_on(variables[endpoint.variable], corrected.variables)
         else result
         for result, endpoint in zip(analysis.endpoints, protocol.endpoints, strict=True)
     ]
     return replace(analysis, endpoints=tuple(endpoints), notes=(*analysis.notes, *corrected.notes))
+
+
+def _rests_on(variable: Variable, names: Collection[str]) -> bool:
+    """Whether an endpoint's variable is one of those, or worked out from readings of one."""
+    rests = variable.reads if isinstance(variable, DerivedVariable) else (variable.id,)
+    return any(name in names for name in rests)
 
 
 def endpoint_unit(endpoint: Endpoint, unit: str) -> str:
@@ -171,21 +182,20 @@ def endpoint_unit(endpoint: Endpoint, unit: str) -> str:
     return unit
 
 
-def _endpoint(
-    protocol: Protocol,
-    endpoint: Endpoint,
-    allocation: Allocation,
-    readings: pd.DataFrame,
-    variable: Variable,
-    protocol_digest: str,
-) -> EndpointResult:
+def _endpoint(story: Story, endpoint: Endpoint, variable: Variable, protocol_digest: str) -> EndpointResult:
+    protocol, allocation, readings = story.protocol, story.allocation, story.readings
     seed = f"{protocol_digest}|{endpoint.id}"
-    tanks = tank_numbers(protocol, endpoint, allocation, readings, variable)
+    derived = isinstance(variable, DerivedVariable)
+    tanks = (
+        derived_numbers(story, endpoint, variable)
+        if isinstance(variable, DerivedVariable)
+        else tank_numbers(protocol, endpoint, allocation, readings, variable)
+    )
     own = with_bounds(readings[readings["variable"] == endpoint.variable], variable, protocol.kits)
     if endpoint.summary is Summary.DAYS_TO_TARGET:
         return _times(protocol, endpoint, allocation, tanks, own, variable, seed)
-    if endpoint.summary is Summary.COUNT:
-        tanks = counted_numbers(protocol, endpoint, tanks, own)
+    if endpoint.summary is Summary.COUNT and not derived:
+        tanks = counted_numbers(protocol, endpoint, tanks, own, story.happened.left)
     question = question_of(protocol, endpoint, allocation, tanks, seed)
     plain = _plain(protocol, question, tanks, own, variable)
     pairs = _pairs(protocol, question)
@@ -248,7 +258,9 @@ def _plain(
         sphericity=None,
         sensitivity=(),
         flow=_flow(protocol, tanks),
-        described=described(protocol, endpoint, question.allocation, readings),
+        described=()
+        if isinstance(variable, DerivedVariable)
+        else described(protocol, endpoint, question.allocation, readings),
     )
 
 
@@ -283,13 +295,11 @@ def _counts(
     pairs: list[tuple[int, int]],
     variable: Variable,
 ) -> EndpointResult:
-    first, after = protocol.phase_days[question.endpoint.phase]
-    days = (after - first).days
     result = replace(
         plain,
-        contrasts=tuple(count_contrast(question, days, *pair) for pair in pairs),
-        rates=arm_rates(question, days),
-        overdispersion=spread_of_counts(question, days),
+        contrasts=tuple(count_contrast(question, *pair) for pair in pairs),
+        rates=arm_rates(question),
+        overdispersion=spread_of_counts(question),
     )
     return _unfilled(protocol, _noted(result, variable))
 
@@ -358,47 +368,3 @@ def _flow(protocol: Protocol, tanks: list[TankNumber]) -> tuple[ArmFlow, ...]:
             )
         )
     return tuple(result)
-
-
-def _share_error_rate(results: list[EndpointResult], rule: Multiplicity) -> list[EndpointResult]:
-    """Adjusted p: all comparisons of all primary endpoints are one family, any other endpoint is its own.
-
-    Dunnett's rule holds within an endpoint, and primary endpoints share by Bonferroni; endpoints whose
-    comparisons have no t (counts) go by Holm then.
-    """
-    primaries = [result for result in results if result.role is EndpointRole.PRIMARY]
-    if rule is Multiplicity.DUNNETT:
-        return [_dunnett_shared(result, len(primaries)) for result in results]
-    family = iter(adjust([c.p for result in primaries for c in result.contrasts], rule))
-    adjusted = []
-    for result in results:
-        if result.role is EndpointRole.PRIMARY:
-            values = [next(family) for _ in result.contrasts]
-        else:
-            values = adjust([c.p for c in result.contrasts], rule)
-        contrasts = tuple(replace(c, p_adjusted=p) for c, p in zip(result.contrasts, values, strict=True))
-        adjusted.append(replace(result, contrasts=contrasts))
-    return [replace(result, notes=(*result.notes, *_disagreements(result, rule))) for result in adjusted]
-
-
-def _dunnett_shared(result: EndpointResult, primaries: int) -> EndpointResult:
-    share = primaries if result.role is EndpointRole.PRIMARY else 1
-    given = [contrast.p_adjusted for contrast in result.contrasts]
-    if all(p is None for p in given):
-        given = adjust([contrast.p for contrast in result.contrasts], Multiplicity.HOLM)
-    contrasts = tuple(
-        replace(c, p_adjusted=None if p is None else min(1.0, share * p))
-        for c, p in zip(result.contrasts, given, strict=True)
-    )
-    shared = replace(result, contrasts=contrasts)
-    return replace(shared, notes=(*shared.notes, *_disagreements(shared, Multiplicity.DUNNETT)))
-
-
-def _disagreements(result: EndpointResult, rule: Multiplicity) -> list[str]:
-    """Comparisons whose own interval excludes "no difference" while the shared error rate does not."""
-    return [
-        f"{c.test} against {c.reference}: p is below {result.alpha:g} alone but not after the error rate is shared "
-        f"({rule}), so the interval is not proof of a difference."
-        for c in result.contrasts
-        if c.p is not None and c.p_adjusted is not None and c.p < result.alpha <= c.p_adjusted
-    ]

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from analysis.numerals import count
+from schemas.derived_variables import DerivedVariable
 from schemas.vocabulary import Baseline, EndpointRole, Scale, Summary
 
 if TYPE_CHECKING:
@@ -50,13 +52,7 @@ def endpoint_notes(result: EndpointResult, variable: Variable) -> Iterator[str]:
         yield from _censoring_note(contrast)
     if result.role is not EndpointRole.PRIMARY:
         yield "Exploratory: not a primary endpoint, so it can suggest but not settle."
-    censored = sum(tank.censored for tank in result.tanks)
-    if censored:
-        floor = 0.0 if variable.zero_is_censored else variable.hard[0]
-        yield (
-            f"{censored} readings below or above a kit's limit enter at the middle between {floor:g} "
-            f"{variable.unit} and the limit, or at the limit when above; each contrast carries the range they allow."
-        )
+    yield from _variable_notes(result, variable)
     missing = [tank for tank in result.tanks if tank.y is None]
     for tank in missing[:20]:
         yield f"Tank {tank.tank} ({tank.arm}) has no number: {tank.why_missing}."
@@ -75,10 +71,41 @@ def endpoint_notes(result: EndpointResult, variable: Variable) -> Iterator[str]:
         yield "Some baselines hold censored readings; the range of a contrast takes them as they stand."
 
 
+def _variable_notes(result: EndpointResult, variable: Variable) -> Iterator[str]:
+    """How the variable was worked out, and what readings beyond a kit's limit did to it."""
+    censored = sum(tank.censored for tank in result.tanks)
+    if isinstance(variable, DerivedVariable):
+        yield f"{variable.title}, from {variable.from_what}. {variable.computed}; {variable.source}."
+        if censored:
+            yield (
+                f"{count(censored, 'sampling day')} that this rests on hold a reading beyond a kit's limit, taken at the "
+                "middle of what it allows; each contrast carries the range that they allow."
+            )
+        return
+    if censored:
+        floor = 0.0 if variable.zero_is_censored else variable.hard[0]
+        yield (
+            f"{censored} readings below or above a kit's limit enter at the middle between {floor:g} "
+            f"{variable.unit} and the limit, or at the limit when above; each contrast carries the range they allow."
+        )
+
+
+def _longest(result: EndpointResult) -> int:
+    """The most days that any tank's count is over."""
+    return max((tank.exposure or 0 for tank in result.tanks), default=0)
+
+
 def _kind_notes(result: EndpointResult) -> Iterator[str]:
     """What the kind of the endpoint brings with it."""
     if result.summary is Summary.COUNT:
-        yield "Events are compared over the tank-days of every tank that was read in the phase at all."
+        yield "Events are compared over the tank-days of every tank of which anything in the phase is known."
+        short = [tank for tank in result.tanks if tank.exposure and tank.exposure < _longest(result)]
+        if short:
+            days = sum(tank.exposure or 0 for tank in short)
+            yield (
+                f"{count(len(short), 'tank')} left before the end of the phase and {'counts' if len(short) == 1 else 'count'} "
+                f"until then, for {count(days, 'day')} together."
+            )
         if result.overdispersion is not None and result.overdispersion > _WIDE:
             yield (
                 f"Tanks differ more than independent events would (dispersion {result.overdispersion:.2g}): the exact "
@@ -129,7 +156,10 @@ def _censoring_note(contrast: Contrast) -> Iterator[str]:
 
 def _contrast_notes(contrast: Contrast, result: EndpointResult) -> Iterator[str]:
     name = f"{contrast.test} against {contrast.reference}"
-    if contrast.estimate is None:
+    if result.summary is Summary.COUNT:
+        if contrast.n and contrast.estimate is None:
+            yield f"{name}: nothing to divide by, the latter had no event; the limits say what is not ruled out."
+    elif contrast.estimate is None:
         yield (
             f"{name}: nothing to compare, no block holds both arms with a number."
             if result.n_blocks

@@ -32,6 +32,8 @@ class DerivedVariable(Variable):
         How, in one or two sentences.
     reads : tuple of str
         The variables whose readings it rests on.
+    happenings : bool
+        Whether it rests on events.
     of_carbon : bool
         Whether it tells what carbon an arm was given, and so which arm it is.
     summaries : tuple of Summary
@@ -44,6 +46,7 @@ class DerivedVariable(Variable):
 
     computed: str = ""
     reads: tuple[str, ...] = ()
+    happenings: bool = True
     of_carbon: bool = False
     summaries: tuple[Summary, ...] = (Summary.MEAN,)
     ratio: bool = False
@@ -57,7 +60,8 @@ class DerivedVariable(Variable):
     @property
     def from_what(self) -> str:
         """What it is worked out from, for a sentence."""
-        return f"events and readings of {listed(self.reads, 'and')}" if self.reads else "events"
+        read = f"readings of {listed(self.reads, 'and')}" if self.reads else ""
+        return " and ".join(filter(None, ("events" if self.happenings else "", read)))
 
 
 def _derived(
@@ -179,6 +183,7 @@ DERIVED: Mapping[str, DerivedVariable] = MappingProxyType(
                 "more, those with a reading beyond a kit's limit left out",
                 "least squares; errors of the phosphate kit make it flatter than it is",
                 reads=("nitrate", "phosphate"),
+                happenings=False,
                 may_be_negative=True,
             ),
             _derived(
@@ -208,6 +213,7 @@ DERIVED: Mapping[str, DerivedVariable] = MappingProxyType(
                 "baseline on, in any tank, dosed or not",
                 "two weeks, and what counts as the limit: common practice, no source",
                 reads=("nitrate", "phosphate"),
+                happenings=False,
                 summaries=_COUNTED,
             ),
         )

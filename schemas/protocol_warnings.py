@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from schemas.plain_words import counted, listed
 from schemas.protocol import BASELINE_PHASE
+from schemas.variables import variables_for
 from schemas.vocabulary import ArmRole, DesignKind, EndpointRole
 
 if TYPE_CHECKING:
@@ -90,7 +91,8 @@ def _small(protocol: Protocol) -> Iterator[str]:
 
 def _unsampled(protocol: Protocol) -> Iterator[str]:
     sampled = {sampling.variable for sampling in protocol.schedule.sampling}
-    wanted = dict.fromkeys(endpoint.variable for endpoint in protocol.endpoints)
+    read = variables_for(protocol)
+    wanted = dict.fromkeys(e.variable for e in protocol.endpoints if e.variable in read)
     missing = [variable for variable in wanted if variable not in sampled]
     if missing:
         yield (

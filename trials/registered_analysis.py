@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from analysis.evaluation import beside_kit_corrections, evaluate
+from analysis.followed import Happened
 from analysis.masking import mask_of
 from analysis.numerals import count, day_words, plain
 from schemas.errors import AnalysisError, RegisterError
@@ -15,6 +16,7 @@ from schemas.variables import variables_for
 from trials import __version__
 from trials.register.bodies import CorrectionBody, KitCorrectionBody, UnmaskingBody
 from trials.register.chain import Kind
+from trials.watch import left_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -73,6 +75,9 @@ def analyse_registered(record: Register, sealed: SealedTrial, *, masked: bool = 
         treated_as = {tank: mask.letters[arm] for tank, arm in treated_as.items()}
         notes = [MASKED, *map(mask.text, notes)]
     readings = record.readings(sealed.id)
+    happened = Happened(
+        record.events(sealed.id), left_of(record.deviations(sealed.id)), treated_as, hidden=masked
+    )
     analysis = evaluate(
         protocol,
         allocation,
@@ -80,10 +85,15 @@ def analyse_registered(record: Register, sealed: SealedTrial, *, masked: bool = 
         protocol_digest=sealed.digest,
         data_digest=record.data_digest(sealed.id),
         version=__version__,
-        treated_as=treated_as,
+        happened=happened,
     )
     analysis = beside_kit_corrections(
-        analysis, protocol, allocation, readings, record.kit_corrections(sealed.id)
+        analysis,
+        protocol,
+        allocation,
+        readings,
+        record.kit_corrections(sealed.id),
+        happened=happened,
     )
     noted = replace(analysis, notes=(*analysis.notes, *notes), masked=masked)
     return RegisteredAnalysis(noted, protocol, allocation)

@@ -8,6 +8,7 @@ from scipy import stats
 
 from analysis.document import document
 from analysis.evaluation import evaluate
+from analysis.followed import Happened
 from analysis.sensitivity import allocation_as_treated
 from schemas.errors import AnalysisError
 
@@ -15,7 +16,9 @@ KEYS = {"protocol_digest": "0" * 64, "data_digest": "1" * 64, "version": "0"}
 
 
 def again(trial, treated_as):
-    return evaluate(trial.protocol, trial.allocation, trial.readings, treated_as=treated_as, **KEYS)
+    return evaluate(
+        trial.protocol, trial.allocation, trial.readings, happened=Happened(treated_as=treated_as), **KEYS
+    )
 
 
 def beside(result, name="as-treated"):

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from analysis.evaluation import beside_kit_corrections, evaluate
+from analysis.followed import Happened
 from trials.pack.bodies_shown import stand_in
 from trials.pack.reading import allocation_of, as_from_register, protocol_digest
 from trials.register.amending import TANK_KINDS
@@ -17,8 +19,6 @@ from trials.register.records import Amendment
 from trials.registered_analysis import register_notes
 
 if TYPE_CHECKING:
-    import datetime as dt
-
     from analysis.kits.correction import KitCorrection
     from analysis.records import Analysis
     from trials.pack.contents import Contents
@@ -33,6 +33,7 @@ def recompute(contents: Contents) -> Analysis:
         Nothing is there to analyse.
     """
     readings, allocation = as_from_register(contents.frames["readings"]), allocation_of(contents)
+    happened = Happened(as_from_register(contents.frames["events"]), left(contents), treated_as(contents))
     analysis = evaluate(
         contents.protocol,
         allocation,
@@ -40,10 +41,10 @@ def recompute(contents: Contents) -> Analysis:
         protocol_digest=contents.digest,
         data_digest=data_digest(readings),
         version=contents.fairtank,
-        treated_as=treated_as(contents),
+        happened=happened,
     )
     analysis = beside_kit_corrections(
-        analysis, contents.protocol, allocation, readings, kit_corrections(contents)
+        analysis, contents.protocol, allocation, readings, kit_corrections(contents), happened=happened
     )
     notes = register_notes(amendments(contents), unmasked_at(contents))
     return replace(analysis, notes=(*analysis.notes, *notes))
@@ -53,6 +54,16 @@ def treated_as(contents: Contents) -> dict[str, str]:
     """The arm that a tank was in fact treated as, by tank, where a deviation says so; the last one counts."""
     bodies = [line.content for line in contents.own if line.kind in TANK_KINDS]
     return {body["tank"]: body["treated_as"] for body in bodies if body.get("treated_as")}
+
+
+def left(contents: Contents) -> dict[str, dt.date]:
+    """Tanks that left the trial, each with its first day out of it."""
+    days: dict[str, dt.date] = {}
+    for line in contents.own:
+        if line.kind == Kind.DROPOUT:
+            day = dt.date.fromisoformat(line.content["day"])
+            days[line.content["tank"]] = min(day, days.get(line.content["tank"], day))
+    return days
 
 
 def kit_corrections(contents: Contents) -> list[KitCorrection]:

@@ -6,16 +6,18 @@ from typing import TYPE_CHECKING, Any
 
 from analysis.document import document
 from analysis.evaluation import evaluate
+from analysis.followed import Happened
 from schemas.errors import PoolingError
 from schemas.protocol import Protocol
 from schemas.protocol_rules import mistakes
 from schemas.vocabulary import EndpointRole
 from trials import __version__
 from trials.pack.reading import allocation_of
+from trials.pack.recomputing import left
 
 if TYPE_CHECKING:
     from schemas.vocabulary import Scale
-    from trials.pack.reading import Pack
+from trials.pack.reading import Pack
 
 
 def reanalysed(pack: Pack, endpoint: str, scale: Scale) -> dict[str, Any]:
@@ -47,6 +49,7 @@ def reanalysed(pack: Pack, endpoint: str, scale: Scale) -> dict[str, Any]:
         protocol_digest=str(pack.results.get("protocol_digest")),
         data_digest=str(pack.results.get("data_digest")),
         version=__version__,
+        happened=Happened(pack.events, left(pack.contents)),
     )
     found: dict[str, Any] = document(analysis)["endpoints"][0]
     return found
