@@ -21,7 +21,9 @@ if TYPE_CHECKING:
 
     from analysis.records import Analysis
 
-_spec = importlib.util.spec_from_file_location("private_server", Path(__file__).with_name("private_server.py"))
+_spec = importlib.util.spec_from_file_location(
+    "private_server", Path(__file__).with_name("private_server.py")
+)
 private_server = importlib.util.module_from_spec(_spec)
 _spec.loader.exec_module(private_server)
 

@@ -100,12 +100,22 @@ class PrivateServer:
             *("--no-sync", "--data-checksums"),
         )
         self.start()
+        # Ends the server when this process closes the pipe or, however it comes to its end, has the system close it.
+        clear = 'cat >/dev/null; "$0" stop -s -D "$1" -m immediate; rm -rf "$2"'
+        self._keeper = subprocess.Popen(
+            ["sh", "-c", clear, self._programs / "pg_ctl", self.data, self.folder],
+            cwd="/",
+            stdin=subprocess.PIPE,
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+            start_new_session=True,
+            **self._as,
+        )
         return self
 
     def __exit__(self, *_):
-        if (self.data / "postmaster.pid").exists():
-            self.stop()
-        shutil.rmtree(self.folder)
+        self._keeper.stdin.close()
+        self._keeper.wait()
 
 
 def main():
