@@ -59,6 +59,7 @@ class HoldReason(StrEnum):
     TWO_TIMES = "two-times", "two times are given for one reading"
     BEFORE_START = "before-the-start", "the reading is older than the trial"
     IN_THE_FUTURE = "in-the-future", "the reading is dated after the day of intake"
+    DAY_NOT_OVER = "day-not-over", "the day was not over when the logger's values were taken in"
     NO_VARIABLE = "no-variable", "the variable is missing"
     UNKNOWN_VARIABLE = "unknown-variable", "the variable is not one that the trial knows"
     OTHER_VARIABLE = "other-variable", "the check sample is for another variable"

@@ -13,6 +13,7 @@ from trials.cli.options import (
     NEEDS_A_PERSON,
     DryRunOption,
     JsonOption,
+    KeepOption,
     RegisterOption,
     now,
     today,
@@ -23,6 +24,9 @@ if TYPE_CHECKING:
 
     from trials.register.records import IntakeBatch
     from trials.register.store import Register
+
+_BYTES_A_ROW = 40
+"""About, in a logger's file: for the bar alone."""
 
 
 def intake(
@@ -49,6 +53,22 @@ def intake(
         Path | None,
         typer.Option("--out", metavar="FOLDER", help="With --publication: where to write; default its id."),
     ] = None,
+    stream: Annotated[
+        bool,
+        typer.Option(
+            "--stream",
+            help="The files are a logger's (CSV or Parquet of any size): each day is stored as its median.",
+        ),
+    ] = False,
+    keep: KeepOption = None,
+    cluster: Annotated[
+        str | None,
+        typer.Option(
+            "--cluster",
+            metavar="ADDRESS",
+            help="With --stream, for Parquet: a Dask scheduler, e.g. tcp://host:8786.",
+        ),
+    ] = None,
     as_json: JsonOption = False,
 ) -> None:
     """Validate and store readings: every row ends as accepted, held or repeated."""
@@ -59,6 +79,11 @@ def intake(
         return
     if not what or folder is not None:
         raise UsageError("name the files to take in; --out is for --publication alone.")
+    if stream:
+        _stream(location, what, keep, cluster, dry_run=dry_run, as_json=as_json)
+        return
+    if keep is not None or cluster is not None:
+        raise UsageError("--keep and --cluster are for the files of loggers; give them with --stream.")
     from trials.cli import display
     from trials.intake.gathering import gather
     from trials.intake.several import read_files
@@ -94,6 +119,48 @@ def intake(
         display.left_alone(gathered.left_alone, refused)
         display.intake(batches, dry_run=dry_run)
     if held or refused:
+        raise typer.Exit(NEEDS_A_PERSON)
+
+
+def _stream(
+    location: str, what: list[str], keep: Path | None, cluster: str | None, *, dry_run: bool, as_json: bool
+) -> None:
+    """Take the files of loggers in, and show what became of their values and of their days."""
+    from trials.cli import display, streams
+    from trials.intake.gathering import gather
+    from trials.register.store import Register
+    from trials.streams.intake import ENDINGS, How, take_in_stream
+    from trials.streams.raw_files import folder_of
+
+    folder = None if dry_run else folder_of(location, keep)
+    with Register.open(location) as record:
+        trial, named = _trial_and_files(record, what)
+        sealed = record.find(trial)
+        gathered = gather(named, ENDINGS)
+        size = sum(path.stat().st_size for path in gathered.files)
+        taken = take_in_stream(
+            record,
+            sealed,
+            gathered.files,
+            now(),
+            today(),
+            How(
+                folder,
+                cluster,
+                streams.running(size, "Keeping", quiet=as_json),
+                streams.running(size // _BYTES_A_ROW, "Reading", quiet=as_json),
+            ),
+        )
+    batches = [taken.batch] if taken.batch else []
+    if as_json:
+        own = {"trial": sealed.id, "dry_run": dry_run, "left_alone": _reasons(gathered.left_alone)}
+        display.json_document(_document(batches) | own | {"stream": streams.document(taken, folder)})
+    else:
+        display.left_alone(gathered.left_alone, [])
+        streams.show(taken)
+        if batches:
+            display.intake(batches, dry_run=dry_run)
+    if any(batch.count("held") or (batch.stream and batch.stream.held) for batch in batches):
         raise typer.Exit(NEEDS_A_PERSON)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from pathlib import Path
 from typing import Annotated, Any
 
 import typer
@@ -31,6 +32,14 @@ RegisterOption = Annotated[
 ]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON document and nothing else.")]
 DryRunOption = Annotated[bool, typer.Option("--dry-run", help="Check and show, but store nothing.")]
+KeepOption = Annotated[
+    Path | None,
+    typer.Option(
+        "--keep",
+        metavar="FOLDER",
+        help="Where the files of loggers are kept as they came; default beside the register, REGISTER.streams.",
+    ),
+]
 TrialArgument = Annotated[
     str | None,
     typer.Argument(metavar="[TRIAL]", help="The trial's id; may be left out when the register holds one."),

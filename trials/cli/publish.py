@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, NamedTuple
 
 import typer
 
@@ -11,15 +11,17 @@ from trials.cli.options import (
     DEFAULT_REGISTER,
     NEEDS_A_PERSON,
     JsonOption,
+    KeepOption,
     RegisterOption,
     TrialArgument,
     now,
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
     from trials.register.records import Finding
+    from trials.register.store import Register
 
 
 def pack(
@@ -112,6 +114,35 @@ def pack(
     display.out(f"Anybody can check it: fairtank verify {out}")
 
 
+class _Loggers(NamedTuple):
+    """Whose loggers are checked, and where their files are."""
+
+    trial: str | None
+    location: str
+    keep: Path | None
+    quiet: bool
+
+
+def _of_register(
+    record: Register, noted: str | None, loggers: _Loggers
+) -> tuple[Sequence[Finding], Sequence[str]]:
+    """What is found in a register, and notes on what was not looked into."""
+    found: Sequence[Finding] = record.check(noted)
+    notes: Sequence[str] = ()
+    if not found and record.streams(loggers.trial):
+        from trials.cli import display
+        from trials.streams.checking import check_streams
+        from trials.streams.raw_files import folder_of
+
+        say: Callable[[str], None] = (lambda _: None) if loggers.quiet else display.progress_line
+        found, notes = check_streams(record, loggers.trial, folder_of(loggers.location, loggers.keep), say)
+    masked = record.masked()
+    if masked:
+        hidden = f"Entries that are masked for your account: {masked}. They are held to the chain, not looked into."
+        notes = [*notes, hidden]
+    return found, notes
+
+
 def verify(
     what: Annotated[
         str | None,
@@ -138,11 +169,13 @@ def verify(
             help="Write the head into a small text file, to be posted and checked later.",
         ),
     ] = None,
+    keep: KeepOption = None,
     as_json: JsonOption = False,
 ) -> None:
     """Check a register, or a pack with nothing but the pack.
 
-    Of a register: chain, digests, files, allocation, and readings against their entries. Of a pack: every sum, the
+    Of a register: chain, digests, files, allocation, readings against their entries, and the days of loggers worked out of
+    their files again where these are at hand. Of a pack: every sum, the
     chain, the allocation drawn again, and every number computed again from the readings.
     """
     from trials import posted_head
@@ -171,13 +204,9 @@ def verify(
 
         with Register.open(location) as record:
             name = record.find(what).id if what is not None else "all trials"
-            found = record.check(noted)
             now_head = record.head()
-            masked = record.masked()
-        if masked:
-            notes = [
-                f"Entries that are masked for your account: {masked}. They are held to the chain, not looked into."
-            ]
+            found, notes = _of_register(record, noted, _Loggers(what, location, keep, quiet=as_json))
+        more = {"notes": list(notes)}
         whole = f"The register is whole. Head of its chain: {now_head}"
     if as_json:
         display.json_document(display.findings_document(found) | {"head": now_head} | more)

@@ -234,3 +234,21 @@ def _csv_fault(name: str, line: int, error: csv.Error) -> str:
             "a quotation mark is probably left open there."
         )
     return f"{name} cannot be read as a table at line {line:,}: {error}."
+
+
+@dataclass(frozen=True)
+class TextForm:
+    """How a text file is written: its coding, separator, the lines above its header, and the header."""
+
+    encoding: str
+    separator: str
+    above: int
+    header: tuple[str, ...]
+
+
+def text_form(head: bytes, name: str, headings: Headings) -> TextForm:
+    """How a text file is written, from its first lines; raises as :func:`read_delimited`."""
+    text, _ = _decoded(head, name)
+    separator, above, header = _header(text, headings)
+    wide = head.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE))
+    return TextForm("utf-16" if wide else text.encoding, separator, len(above), tuple(header))

@@ -42,8 +42,15 @@ class Gathered:
         return len(self.files) > _MANY or sum(path.stat().st_size for path in self.files) > _LONG
 
 
-def gather(named: Iterable[Path]) -> Gathered:
+def gather(named: Iterable[Path], kinds: frozenset[str] = KINDS) -> Gathered:
     """The files meant by names of files and folders.
+
+    Parameters
+    ----------
+    named : iterable of Path
+        Files and folders.
+    kinds : frozenset of str
+        The endings of the files that are taken from a folder.
 
     Raises
     ------
@@ -60,7 +67,7 @@ def gather(named: Iterable[Path]) -> Gathered:
             continue
         count = 0
         for path in _walk(name):
-            reason = _reason_to_leave(path)
+            reason = _reason_to_leave(path, kinds)
             if reason:
                 left_alone.append((str(path), reason))
             else:
@@ -70,7 +77,7 @@ def gather(named: Iterable[Path]) -> Gathered:
                     found.add(path)
         if not count:
             raise IntakeError(
-                f"{name} holds no file that ends in {', '.join(sorted(KINDS))}; name another folder."
+                f"{name} holds no file that ends in {', '.join(sorted(kinds))}; name another folder."
             )
     return Gathered(tuple(files.values()), frozenset(found), tuple(left_alone))
 
@@ -87,11 +94,11 @@ def _walk(folder: Path) -> Iterator[Path]:
             yield from _walk(path)
 
 
-def _reason_to_leave(path: Path) -> str:
+def _reason_to_leave(path: Path, kinds: frozenset[str]) -> str:
     if path.name.startswith("~$") or path.name.startswith(".~lock."):
         return "it is the mark of a file that is open in a spreadsheet program; close it, in case it is not saved yet"
     if path.name.startswith("."):
         return "it is a hidden file"
-    if path.suffix.lower() not in KINDS:
-        return f"it does not end in {', '.join(sorted(KINDS))}"
+    if path.suffix.lower() not in kinds:
+        return f"it does not end in {', '.join(sorted(kinds))}"
     return "" if path.is_file() else "it is no plain file"

@@ -91,12 +91,45 @@ class AsTheyAre(StatedBody):
     held_by: Annotated[int, Field(ge=1)]
 
 
+class LoggerFile(Body):
+    """A file of a logger, kept outside the register under its digest; ``size`` in bytes."""
+
+    name: str = ""
+    digest: Digest
+    size: Count
+
+
+class HeldOfStream(Body):
+    """How many values of a stream are held for a reason, and the first of them."""
+
+    code: str
+    count: Annotated[int, Field(ge=1)]
+    remarks: tuple[str, ...] = ()
+
+
+class StreamBody(Body):
+    """What the days of a file were worked out of: values = used + repeated + held.
+
+    ``protocol`` is the one in force and ``day`` the date of the intake: with these and the files the days come out again.
+    """
+
+    files: tuple[LoggerFile, ...]
+    protocol: Digest
+    day: dt.date
+    rows: Count
+    values: Count
+    used: Count
+    repeated: Count
+    held: tuple[HeldOfStream, ...]
+
+
 class IntakeBody(Body):
     """One file taken in: what its rows became, and the digests of its rows and readings as they are stored.
 
     ``first_reading`` is the number of its first reading; the others follow without a gap. ``events`` and ``checks``
     are None where the file brought none. ``as_they_are`` says that these are rows of the file that were held before
-    and that a person has accepted; it is None for a file that was sent.
+    and that a person has accepted; it is None for a file that was sent. ``stream`` says what a file of a logger's days was
+    worked out of; it is None for every other file.
     """
 
     file: KeptFile
@@ -111,6 +144,7 @@ class IntakeBody(Body):
     events: Stored | None = None
     checks: Stored | None = None
     as_they_are: AsTheyAre | None = None
+    stream: StreamBody | None = None
     remarks: tuple[str, ...]
 
     def stored(self, name: str) -> Stored | None:

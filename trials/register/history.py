@@ -105,6 +105,8 @@ def _taken_in(entry: Entry, row: Any, body: IntakeBody, units: Mapping[str, str]
         f"{_value(row.value, row.sign, units.get(row.variable, ''))} "
         f"(written {quoted(written)}, {_place(row, body.file.name)})"
     )
+    if body.stream:
+        text += f"; {row.note}"
     said = body.as_they_are
     if said:
         text += f", held by entry {said.held_by} as unlikely and accepted as it is"

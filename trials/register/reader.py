@@ -11,7 +11,7 @@ from sqlalchemy.exc import DBAPIError
 
 from schemas.errors import RegisterError
 from schemas.plain_words import listed, nearest, quoted
-from trials.register import amending, audit, held, history, postgres, queries
+from trials.register import amending, audit, held, history, logger_days, postgres, queries
 from trials.register.amendments import amendments_of, tank_events
 from trials.register.bodies import AllocationBody, IntakeBody
 from trials.register.chain import GENESIS, Kind
@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 
     from analysis.kits.correction import KitCorrection
     from schemas.allocation import Allocation
-    from trials.register.bodies import CorrectionBody
+    from trials.register.bodies import CorrectionBody, StreamBody
     from trials.register.home import Home
     from trials.register.kept import Kept
     from trials.register.records import Amendment, Entry, HeldRow, HistoryLine, TankEvent
@@ -207,6 +207,16 @@ class Reader:
         """
         with self._reading(trial_id) as connection:
             return Beside(_frame(connection, trial_id, EVENTS), _frame(connection, trial_id, CHECKS))
+
+    def streams(self, trial_id: str | None = None) -> dict[int, tuple[str, StreamBody]]:
+        """The loggers' files of a trial, or of all, by entry: the digest of the file of their days, and what they were."""
+        with self._reading(trial_id) as connection:
+            return logger_days.streams(connection, trial_id)
+
+    def logger_days(self, trial_id: str) -> pd.DataFrame:
+        """Read every day of every logger, with the columns of :func:`trials.register.logger_days.logger_days`."""
+        with self._reading(trial_id) as connection:
+            return logger_days.logger_days(connection, trial_id)
 
     def rows(self, trial_id: str) -> pd.DataFrame:
         """Read every row of every file of a trial, by entry, sheet and row.

@@ -87,6 +87,7 @@ def record_batch(
         readings_digest=prepared.digests[READINGS.name],
         **{kept.name: _stored(prepared, kept, firsts[kept.name]) for kept in ALL if kept is not READINGS},
         as_they_are=as_they_are,
+        stream=batch.stream,
         remarks=batch.remarks,
     )
     keep(connection, [batch.file])

@@ -17,6 +17,8 @@ from schemas.vocabulary import RowOutcome
 if TYPE_CHECKING:
     import pandas as pd
 
+    from trials.register.bodies import StreamBody
+
 
 @dataclass(frozen=True)
 class SourceFile:
@@ -103,6 +105,8 @@ class IntakeBatch:
         ``raw_unit`` (texts, empty when not given).
     checks : DataFrame
         One row a new reading of a check sample, as ``readings`` but with ``site`` and ``sample`` in place of ``tank``.
+    stream : StreamBody or None
+        What the file, one of a logger's days, was worked out of; None for a file that was sent.
     """
 
     file: SourceFile
@@ -111,6 +115,7 @@ class IntakeBatch:
     remarks: tuple[str, ...] = ()
     events: pd.DataFrame = field(default_factory=empty_events)
     checks: pd.DataFrame = field(default_factory=empty_check_readings)
+    stream: StreamBody | None = None
 
     def count(self, outcome: str) -> int:
         """Rows that ended as ``outcome``."""
