@@ -14,7 +14,7 @@ from schemas.errors import WaterError
 
 if TYPE_CHECKING:
     from analysis.water.carbon import CarbonSource
-    from schemas.protocol import Protocol
+    from schemas.protocol import Arm, Protocol
 
 
 @dataclass(frozen=True)
@@ -76,6 +76,16 @@ def arm_doses(protocol: Protocol) -> tuple[tuple[ArmDose, ...], tuple[str, ...]]
             except WaterError as error:
                 unread.append(f"The carbon of the arm {arm.id} cannot be worked out: {error}")
     return tuple(doses), tuple(unread)
+
+
+def tank_dose(arm: Arm, litres: float | None) -> ArmDose | None:
+    """The full dose of an arm in a tank of so many litres; None where it cannot be read or there is none."""
+    if arm.carbon is None or arm.carbon.full_dose is None:
+        return None
+    try:
+        return _read(arm.id, arm.carbon.source, arm.carbon.full_dose, litres)
+    except WaterError:
+        return None
 
 
 def _read(arm: str, source: str, full_dose: str, volume: float | None) -> ArmDose:

@@ -132,6 +132,75 @@ _MEASUREMENT = {
     "inside_tanks[].p": Entry("p of no correlation", "1"),
     "inside_tanks[].slope": Entry("slope of the second on the first inside tanks", "variables'"),
 }
+_DOSE = {
+    "": Entry("carbon given against carbon planned, over the days of dosing; null without carbon or events"),
+    ".tanks[].tank": Entry("tank"),
+    ".tanks[].arm": Entry("its arm as allocated"),
+    ".tanks[].period": Entry("period, 1 unless a crossover", "1"),
+    ".tanks[].days": Entry("days of dosing followed; of a polymer those between weighings", "d"),
+    ".tanks[].days_without": Entry("of them without a dose; null for a polymer and where none is given", "d"),
+    ".tanks[].carbon": Entry(
+        "carbon given: doses by their strength, polymer by what was worn off; null where it cannot be told",
+        "mg C/L/d",
+        "formulae of the sources, IUPAC standard atomic weights",
+    ),
+    ".tanks[].planned": Entry(
+        "carbon by the full dose registered and the ramp, over the same days; of a polymer what it would wear off by the "
+        "wear and settling that planning assumes",
+        "mg C/L/d",
+    ),
+    ".tanks[].added": Entry("polymer added", "g"),
+    ".tanks[].worn": Entry("polymer worn off between weighings", "g"),
+    ".tanks[].why_not": Entry("why the carbon cannot be told; empty where it can"),
+    ".tanks[].share": Entry("carbon given over carbon planned", "1"),
+    ".arms[].arm": Entry("arm"),
+    ".arms[].tanks": Entry("its tanks (and periods)", "1"),
+    ".arms[].known": Entry("those of which the carbon can be told", "1"),
+    ".arms[].carbon": Entry("mean carbon given of those", "mg C/L/d"),
+    ".arms[].least": Entry("least of those", "mg C/L/d"),
+    ".arms[].most": Entry("most of those", "mg C/L/d"),
+    ".arms[].planned": Entry("mean carbon planned", "mg C/L/d"),
+    ".arms[].share": Entry("carbon given over carbon planned, of tanks with both", "1"),
+    ".arms[].days_without": Entry("days without a dose, all tanks", "d"),
+    ".arms[].added": Entry("polymer added, all tanks", "g"),
+    ".arms[].worn": Entry("polymer worn off, all tanks", "g"),
+    ".notes[]": Entry("what must be known of the doses, in sentences"),
+}
+_FEED = "feed with 45 % protein and 1.2 % phosphorus (common practice), 16 % of protein nitrogen"
+_BALANCE = {
+    "": Entry("what left the water of each arm, described; null where neither nitrate nor phosphate is read"),
+    ".phase": Entry("phase that it is over"),
+    ".balances[].arm": Entry("arm"),
+    ".balances[].variable": Entry("nitrate or phosphate"),
+    ".balances[].tanks": Entry("its tanks (and periods)", "1"),
+    ".balances[].known": Entry("those with a balance; means are of those", "1"),
+    ".balances[].fed": Entry("brought in by feed", "mg/L/d", _FEED),
+    ".balances[].changed": Entry("taken out by water changes", "mg/L/d"),
+    ".balances[].fell": Entry("fall from the first reading to the last", "mg/L/d"),
+    ".balances[].removed": Entry("what no record accounts for: fed less changed, and the fall", "mg/L/d"),
+    ".balances[].sd": Entry("standard deviation of removed between tanks, n - 1", "mg/L/d"),
+    ".balances[].lowest": Entry("least mean removed that censored readings allow", "mg/L/d"),
+    ".balances[].highest": Entry("greatest mean removed that censored readings allow", "mg/L/d"),
+    ".balances[].beyond_control": Entry("removed less that of the first control arm", "mg/L/d"),
+    ".balances[].carbon": Entry(
+        "mean carbon given over the same days, of tanks where it can be told", "mg C/L/d"
+    ),
+    ".balances[].per_gram": Entry("removed by gram of carbon in those tanks", "mg/g"),
+    ".balances[].beyond_per_gram": Entry("removed beyond control by gram of carbon in those tanks", "mg/g"),
+    ".slopes[].arm": Entry("arm"),
+    ".slopes[].tanks": Entry("tanks with three days or more of both readings", "1"),
+    ".slopes[].days": Entry("their days", "1"),
+    ".slopes[].slope": Entry(
+        "nitrate on phosphate inside tanks, one slope for all, by least squares", "mg/mg"
+    ),
+    ".growth_least": Entry(
+        "nitrate by phosphate that growth of bacteria takes",
+        "mg/mg",
+        "C:N:P 50:10:1; Fagerbakke et al. (1996)",
+    ),
+    ".growth_most": Entry("the same of plankton", "mg/mg", "C:N:P 106:16:1; Redfield"),
+    ".meaning": Entry("what balance and slope mean, in a sentence"),
+}
 _ENDPOINT = {
     "id": Entry("id of the endpoint"),
     "title": Entry("its title"),
@@ -290,12 +359,15 @@ _ENDPOINT = {
     "tanks[].readings": Entry("readings used, each duplicate counted", "1"),
     "tanks[].censored": Entry("how many of them are censored", "1"),
     "tanks[].exposure": Entry(
-        "days that a count is over: of the phase, for a tank that left until then; null for other summaries", "d"
+        "days that a count is over: of the phase, for a tank that left until then; null for other summaries",
+        "d",
     ),
 }
 DICTIONARY: dict[str, Entry] = (
     _TOP
     | {f"measurement.{key}": entry for key, entry in _MEASUREMENT.items()}
+    | {f"dose{key}": entry for key, entry in _DOSE.items()}
+    | {f"balance{key}": entry for key, entry in _BALANCE.items()}
     | {f"endpoints[].{key}": entry for key, entry in _ENDPOINT.items()}
 )
 """Every path of the document."""

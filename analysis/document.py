@@ -7,6 +7,7 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from analysis.dose_adherence import DoseAdherence
     from analysis.records import (
         Analysis,
         CarryOver,
@@ -38,6 +39,8 @@ def document(analysis: Analysis) -> dict[str, Any]:
                 "agreement": [asdict(found) for found in analysis.measurement.agreement],
                 "inside_tanks": [asdict(found) for found in analysis.measurement.inside_tanks],
             },
+            "dose": _dose(analysis.doses) if analysis.doses else None,
+            "balance": asdict(analysis.balance) if analysis.balance else None,
             "endpoints": [_endpoint(endpoint) for endpoint in analysis.endpoints],
         }
     )
@@ -89,6 +92,11 @@ def _endpoint(result: EndpointResult) -> dict[str, Any]:
         "sensitivity": [_sensitivity(sensitivity) for sensitivity in result.sensitivity],
         "tanks": [_without(asdict(tank), "why_missing") for tank in result.tanks],
     }
+
+
+def _dose(doses: DoseAdherence) -> dict[str, Any]:
+    tanks = [asdict(tank) | {"share": tank.share} for tank in doses.tanks]
+    return asdict(doses) | {"tanks": tanks}
 
 
 def _f_test(test: Omnibus | CarryOver | None) -> dict[str, Any] | None:

@@ -13,9 +13,11 @@ from analysis.count_comparison import arm_rates, count_contrast, counted_numbers
 from analysis.crossover_tests import period_and_carry_over
 from analysis.derived import derived_numbers
 from analysis.described import described
+from analysis.dose_adherence import dose_adherence
 from analysis.followed import Happened, Story
 from analysis.kits.correction import kit_corrected
 from analysis.linear_model import LinearModel
+from analysis.mass_balance import mass_balance
 from analysis.measurement import measurement
 from analysis.missing_tanks import imputed_contrasts, tipping_tables
 from analysis.notes import endpoint_notes, treated_notes, trial_notes
@@ -119,6 +121,8 @@ def evaluate(
         readings=count_readings(protocol, readings),
         notes=(*trial_notes(protocol, allocation), *treated_notes(allocation, happened.treated_as)),
         measurement=measurement(readings, 1 - protocol.analysis.alpha),
+        doses=None if happened.hidden else dose_adherence(story),
+        balance=None if happened.hidden else mass_balance(story),
     )
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import datetime as dt  # noqa: TC003 - kept importable for readers of the annotations
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 from schemas.vocabulary import (  # noqa: TC001 - as above
     Baseline,
@@ -19,6 +20,10 @@ from schemas.vocabulary import (  # noqa: TC001 - as above
     Variance,
     Verdict,
 )
+
+if TYPE_CHECKING:
+    from analysis.dose_adherence import DoseAdherence
+    from analysis.mass_balance import MassBalance
 
 
 @dataclass(frozen=True)
@@ -464,3 +469,7 @@ class Analysis:
     masked: bool = False
     """Whether arms are letters, until data entry is closed."""
     measurement: Measurement = field(default=Measurement())
+    doses: DoseAdherence | None = None
+    """Carbon given against carbon registered; None without carbon or events, and while arms are letters."""
+    balance: MassBalance | None = None
+    """What left the water, by arm; None where neither nitrate nor phosphate is read, and while arms are letters."""

@@ -11,13 +11,18 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analysis.followed import Window
 from analysis.water.husbandry import WaterChange, balance, feed
 from schemas.events import EventKind
 
 if TYPE_CHECKING:
-    from analysis.followed import Followed, Window
+    from numpy.typing import NDArray
+
+    from analysis.followed import Followed
     from analysis.watch.day_values import DayValues
     from analysis.water.husbandry import Balance
+
+    Floats = NDArray[np.float64]
 
 FEWEST_DAYS = 3
 """Days with both nitrate and phosphate that a slope takes: two always lie on a line."""
@@ -70,7 +75,7 @@ def removed_in(tank: Followed, window: Window, variable: str) -> Removed:
         return Removed(None, why_not=f"fewer than two sampling days of {variable}")
     if not tank.litres:
         return Removed(None, why_not="its volume_L is not in the protocol")
-    span = type(window)(days.date(0), days.date(-1))
+    span = Window(days.date(0), days.date(-1))
     fed = tank.of(EventKind.FEED, span)
     if fed.empty:
         return Removed(None, why_not="no feed is recorded between its sampling days")
@@ -101,15 +106,22 @@ def removed_in(tank: Followed, window: Window, variable: str) -> Removed:
     return Removed(middle, tank.litres, least.removed, most.removed, span, days)
 
 
+def both_measured(tank: Followed, window: Window) -> tuple[Floats, Floats]:
+    """Phosphate and nitrate of a tank on the days of a window on which both were measured, within their kits' limits."""
+    sure = []
+    for variable in ("phosphate", "nitrate"):
+        days = tank.read(variable, window)
+        sure.append(days.part(~(days.below | days.above)))
+    _, phosphate, nitrate = np.intersect1d(sure[0].day, sure[1].day, return_indices=True)
+    return sure[0].mid[phosphate], sure[1].mid[nitrate]
+
+
 def slope_in(tank: Followed, window: Window) -> tuple[float | None, int, str]:
     """Mg of nitrate by mg of phosphate along the least-squares line of a tank's days, how many days, and why there is none."""
-    both = [tank.read(variable, window) for variable in ("nitrate", "phosphate")]
-    sure = [days.part(~(days.below | days.above)) for days in both]
-    shared, nitrate, phosphate = np.intersect1d(sure[0].day, sure[1].day, return_indices=True)
-    if len(shared) < FEWEST_DAYS:
-        return None, len(shared), f"fewer than {FEWEST_DAYS} days with both nitrate and phosphate measured"
-    x, y = sure[1].mid[phosphate], sure[0].mid[nitrate]
+    x, y = both_measured(tank, window)
+    if len(x) < FEWEST_DAYS:
+        return None, len(x), f"fewer than {FEWEST_DAYS} days with both nitrate and phosphate measured"
     if np.ptp(x) == 0:
-        return None, len(shared), "its phosphate never changed"
+        return None, len(x), "its phosphate never changed"
     centred = x - x.mean()
-    return float(centred @ y / (centred @ centred)), len(shared), ""
+    return float(centred @ y / (centred @ centred)), len(x), ""

@@ -140,6 +140,11 @@ def top_ups(
     return tuple(rows)
 
 
+def colonised_days(first: float, after: float) -> float:
+    """Days of full colonisation that a polymer's surface has had from one day of the first dose's count to another."""
+    return _worked(after) - _worked(first)
+
+
 def _worked(day: float) -> float:
     """Days of full colonisation up to a day: the integral of A(t)."""
     spread = float(TankParameters.solid_spread)

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from schemas.protocol import Protocol
     from trials.demo import DemoOutcome
     from trials.register.records import Finding, IntakeBatch, SealedTrial
+    from trials.report_tables import Table
 
 MOST_HELD_SHOWN = 20
 
@@ -201,8 +202,10 @@ def _sum(batch: IntakeBatch) -> str:
     return f"{len(batch.rows)} rows = {parts}; {', '.join(brought)}."
 
 
-def analysis(result: Analysis, answer: Sequence[str]) -> None:
-    """The answer in plain words, then each endpoint's numbers and notes."""
+def analysis(
+    result: Analysis, answer: Sequence[str], tables: Sequence[Table] = (), remarked: Sequence[str] = ()
+) -> None:
+    """The answer in plain words, each endpoint's numbers and notes, then tables of the water with remarks on them."""
     for line in answer:
         out(line)
     for endpoint in result.endpoints:
@@ -223,6 +226,12 @@ def analysis(result: Analysis, answer: Sequence[str]) -> None:
         )
         for note in endpoint.notes:
             out(f"  {note}")
+    for shown in tables:
+        out()
+        out(shown.caption)
+        table(shown.head, shown.rows)
+    for remark in remarked:
+        out(f"  {remark}")
     out()
     for note in result.notes:
         out(note)

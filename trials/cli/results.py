@@ -39,6 +39,7 @@ def analyse(
     """
     from analysis.document import document
     from analysis.wording import answer_lines
+    from trials import report_water
     from trials.cli import display
     from trials.register.store import Register
 
@@ -47,7 +48,12 @@ def analyse(
     if as_json:
         display.json_document(document(found.analysis))
         return
-    display.analysis(found.analysis, answer_lines(found.analysis, found.protocol))
+    display.analysis(
+        found.analysis,
+        answer_lines(found.analysis, found.protocol),
+        report_water.all_tables(found.analysis, found.protocol),
+        report_water.sentences(found.analysis),
+    )
 
 
 def report(

@@ -91,8 +91,9 @@ def _variables(contents: Contents) -> Iterator[Mapping[str, Any]]:
 
 def _source(variable: Variable) -> str:
     """Where a variable comes from: of one that is worked out, how, first."""
-    derived = isinstance(variable, DerivedVariable)
-    return f"{variable.computed}; {variable.source}" if derived else variable.source
+    if isinstance(variable, DerivedVariable):
+        return f"{variable.computed}; {variable.source}"
+    return variable.source
 
 
 def _allocation(contents: Contents) -> Iterator[Mapping[str, Any]]:
