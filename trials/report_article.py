@@ -20,6 +20,7 @@ from analysis.wording import (
 from schemas.plain_words import listed
 from schemas.vocabulary import ArmRole, Baseline, DesignKind, EndpointRole, Multiplicity, Scale, Verdict
 from trials import report_results
+from trials.report_kits import kits_sentences, kits_table
 from trials.report_results import pair
 
 if TYPE_CHECKING:
@@ -52,6 +53,14 @@ _NOT_CLAIMED = {
 
 
 @dataclass(frozen=True)
+class Supplement:
+    """Supplementary material: how the kits measured."""
+
+    table: Table
+    sentences: tuple[str, ...]
+
+
+@dataclass(frozen=True)
 class Article:
     """Paragraphs and tables of an article on one trial."""
 
@@ -60,6 +69,7 @@ class Article:
     tables: tuple[Table, ...]
     availability: str
     not_claimed: tuple[str, ...]
+    supplement: Supplement | None = None
 
 
 def article(m: ReportMaterial) -> Article:
@@ -77,7 +87,14 @@ def article(m: ReportMaterial) -> Article:
         ),
         availability=_availability(m),
         not_claimed=tuple(must_not_be_claimed(m)),
+        supplement=_supplement(m),
     )
+
+
+def _supplement(m: ReportMaterial) -> Supplement | None:
+    if m.kits is None or m.kits.empty:
+        return None
+    return Supplement(kits_table(m.kits, m.protocol), tuple(kits_sentences(m.kits, m.protocol)))
 
 
 def _trial(m: ReportMaterial) -> Iterator[str]:

@@ -68,6 +68,11 @@ def article_docx(
             document.add_paragraph(set_text(line), style="List Bullet")
     document.add_heading("Availability of data", level=1)
     document.add_paragraph(set_text(parts.availability))
+    if parts.supplement:
+        document.add_heading("Supplementary: how the kits measured", level=1)
+        _table(document, parts.supplement.table)
+        for line in parts.supplement.sentences:
+            document.add_paragraph(set_text(line))
     document.add_heading("Reporting items", level=1)
     rows = [(item.guideline, item.number, item.asks, item.answer) for item in items]
     _grid(document, ("Guideline", "Item", "Asked", "Answered"), rows, frozenset())

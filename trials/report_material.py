@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from schemas.events import empty_events
 from trials.environment import environment
+from trials.kits import kits_of
 from trials.register.chain import Kind
 from trials.registered_analysis import deviation_sentences
 
@@ -16,6 +17,7 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
+    from analysis.kits.comparison import KitComparison
     from analysis.records import Analysis
     from schemas.allocation import Allocation
     from schemas.protocol import Protocol
@@ -49,6 +51,8 @@ class ReportMaterial:
         What went otherwise than registered, and cautions of this trial beside the usual ones, in sentences.
     events
         Husbandry events of the trial's tanks.
+    kits
+        How the kits measured, by check samples and duplicates; None where nothing is known.
     sealed_digest
         The digest that the draw rests on; another one than ``digest`` where the protocol was amended.
     """
@@ -70,6 +74,7 @@ class ReportMaterial:
     deviations: tuple[str, ...] = field(default=())
     cautions: tuple[str, ...] = field(default=())
     sealed_digest: str | None = None
+    kits: KitComparison | None = None
     events: pd.DataFrame = field(default_factory=empty_events)
 
 
@@ -101,4 +106,5 @@ def material_from(
         deviations=tuple(deviation_sentences(record, sealed.id)),
         sealed_digest=record.find(sealed.id, as_sealed=True).digest,
         events=record.events(sealed.id),
+        kits=kits_of(record, sealed),
     )

@@ -14,7 +14,7 @@ from analysis.limitations import cannot_say
 from analysis.numerals import day_words, plain
 from analysis.wording import VERDICT_MEANS, answer_lines, contrast_sentence, first_primary
 from schemas.vocabulary import EndpointRole
-from trials import report_results, report_tables, report_water, report_words
+from trials import report_kits, report_results, report_tables, report_water, report_words
 from trials.cautions import usual_cautions
 from trials.report_article import article
 from trials.report_club import club_words
@@ -42,6 +42,7 @@ def record_page(m: ReportMaterial, drawings: Sequence[Drawing], beside: Collecti
         beside,
         tables=report_tables,
         found=report_results,
+        kits=report_kits,
         water=report_water,
         words=report_words,
         answer=answer_lines(analysis, protocol, m.allocation),

@@ -75,7 +75,9 @@ def _show(sealed: SealedTrial, found: KitComparison, units: Mapping[str, str]) -
     failing = [verdict for verdict in found.verdicts if verdict.needs_a_person]
     answered = [one for one in found.verdicts if one.corrected is not None]
     if failing:
-        fill(f"{count(len(failing), 'kit')} {'fails' if len(failing) == 1 else 'fail'} and need a person.")
+        fill(
+            f"{count(len(failing), 'kit')} {'fails and needs' if len(failing) == 1 else 'fail and need'} a person."
+        )
     elif found.verdicts:
         fill("No kit fails." if not answered else "Each kit that fails was corrected since.")
     parts: list[tuple[str, Iterable[str]]] = [

@@ -16,6 +16,7 @@ from trials.cli.options import (
     RegisterOption,
     TrialArgument,
     now,
+    number,
     number_option,
     today,
 )
@@ -27,8 +28,15 @@ if TYPE_CHECKING:
     from trials.register.store import Register
 
 DayOption = dt.datetime | None
+MINUS = "\N{MINUS SIGN}"
 _NUMBERS = ("--factor", "--offset", "--nitrite-factor")
 """What a kit is corrected by."""
+
+
+def _signed(text: str | float) -> float:
+    """A number that may be below 0."""
+    shown = str(text).strip().replace(MINUS, "-")
+    return -number(shown.removeprefix("-")) if shown.startswith("-") else number(shown.removeprefix("+"))
 
 
 @dataclass(frozen=True)
@@ -121,7 +129,12 @@ def amend(
     ] = None,
     offset: Annotated[
         float | None,
-        number_option("--offset", "With --kit: what is added to its readings then, in the usual unit."),
+        typer.Option(
+            "--offset",
+            parser=_signed,
+            metavar="NUMBER",
+            help="With --kit: what is added to its readings then, in the usual unit; may be below 0.",
+        ),
     ] = None,
     nitrite_factor: Annotated[
         float | None,

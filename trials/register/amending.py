@@ -161,8 +161,9 @@ def kit_fault(protocol: Protocol, kits: Collection[str], body: KitCorrectionBody
     sites = {tank.site for tank in protocol.tanks if tank.site}
     if body.site is not None and body.site not in sites:
         close = nearest(body.site, sorted(sites))
-        remedy = f"; did you mean {close}?" if close else "."
-        return f"{quoted(body.site)} is no site of {trial}{remedy}"
+        some = listed(sorted(sites)[:8], "and") if sites else "none"
+        remedy = f"did you mean {close}?" if close else f"its sites are {some}."
+        return f"{quoted(body.site)} is no site of {trial}; {remedy}"
     if body.nitrite_factor and body.variable != "nitrate":
         return f"A nitrite factor is for nitrate; {body.variable} is not disturbed by nitrite."
     return None
