@@ -133,20 +133,6 @@ def repeated_agreement(
     )
 
 
-def single_reading_sd(first: Floats, second: Floats) -> float:
-    """Standard deviation of differences of single readings, from replicates (tanks, readings) of either kit.
-
-    The variance of the differences of means lacks 1 - 1/m of each kit's variance within tanks (Bland and Altman
-    1986: for duplicates, a half).
-    """
-    variance = float((first.mean(axis=1) - second.mean(axis=1)).var(ddof=1))
-    for readings in (first, second):
-        m = readings.shape[1]
-        if m > 1:
-            variance += (1 - 1 / m) * float(readings.var(axis=1, ddof=1).mean())
-    return float(np.sqrt(variance))
-
-
 def _tolerance(n: int, z: float, p: float) -> float:
     """Multiple of sd that lies above the normal z quantile with probability p: a one-sided tolerance factor."""
     centre, root = z * np.sqrt(n), np.sqrt(n)

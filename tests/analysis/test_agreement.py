@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from analysis.agreement import agreement, repeated_agreement, single_reading_sd
+from analysis.agreement import agreement, repeated_agreement
 from schemas.errors import AnalysisError
 
 # Bland and Altman (1986) Lancet i:307, peak expiratory flow of 17 people, each read twice by two meters.
@@ -50,14 +50,6 @@ def test_limits_at_the_normal_share():
     got = agreement(WRIGHT[:, 0], MINI[:, 0], level=0.95)
     assert (got.bias.value, got.sd) == pytest.approx((-2.117647, 38.765130), abs=5e-7)
     assert (got.lower.value, got.upper.value) == pytest.approx((-78.0959, 73.8606), abs=5e-5)
-
-
-def test_replicates_put_back():
-    """Sd of the differences of means 33.204; put back to single readings 37.655 (computed by the paper's formula)."""
-    means = agreement(WRIGHT.mean(axis=1), MINI.mean(axis=1), level=0.95)
-    assert means.sd == pytest.approx(33.204, abs=5e-4)
-    assert single_reading_sd(WRIGHT, MINI) == pytest.approx(37.655, abs=5e-4)
-    assert single_reading_sd(WRIGHT[:, :1], MINI[:, :1]) == pytest.approx(38.765130, abs=5e-7)
 
 
 def test_exact_limits_are_tolerance_factors():
