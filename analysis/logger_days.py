@@ -39,8 +39,9 @@ class Bounds(NamedTuple):
 
 
 class Day(NamedTuple):
-    """One day of a sensor. ``longest`` is the longest time without a value, ``length`` the day's, both in minutes.
+    """One day of a sensor; ``before`` its first value, and at the ``longest`` after one, no value came; in minutes.
 
+    ``length`` is that of the day, in minutes: one on which clocks are changed is longer or shorter than others.
     ``interval`` is the median time between two values that follow each other, in minutes; NaN for a single value.
     ``unusual`` and ``stopped`` count the values outside of the usual bounds and of those of the stop rules.
     """
@@ -56,6 +57,7 @@ class Day(NamedTuple):
     unusual: int
     stopped: int
     interval: float
+    before: float
     longest: float
     length: float
 
@@ -126,7 +128,8 @@ def _add(found: Days, values: NDArray[np.void], usual: list[Bounds], stop: list[
             unusual=_outside(number, usual[sensor]),
             stopped=_outside(number, stop[sensor]),
             interval=float(np.median(steps)) / _MINUTE if len(steps) else np.nan,
-            longest=max(before, after, int(steps.max(initial=0))) / _MINUTE,
+            before=before / _MINUTE,
+            longest=max(after, int(steps.max(initial=0))) / _MINUTE,
             length=(before + int(steps.sum()) + after) / _MINUTE,
         )
     )

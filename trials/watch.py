@@ -22,6 +22,7 @@ from schemas.plain_words import listed, nearest, quoted
 from trials.held_rows import tank_of
 from trials.kits import kit_findings, kits_of
 from trials.register.chain import Kind as EntryKind
+from trials.streams.watching import logger_findings
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -49,7 +50,11 @@ def watch_trial(record: Register, sealed: SealedTrial, today: dt.date) -> Watch:
     is_closed = closed is not None and closed.date() <= today
     watched = watched_trial(record, sealed, today, masked=not is_closed)
     waiting = [row for row in record.held(sealed.id) if row.taken_in_at[:10] <= today.isoformat()]
-    also = (*_held(sealed.protocol, waiting), *kit_findings(kits_of(record, sealed, today)))
+    also = (
+        *_held(sealed.protocol, waiting),
+        *kit_findings(kits_of(record, sealed, today)),
+        *logger_findings(record, sealed, today),
+    )
     return watch(watched, also, closed=is_closed)
 
 

@@ -29,6 +29,7 @@ class Kind(StrEnum):
     FALL = "fall"
     STALL = "stall"
     FAULT = "fault"
+    LOGGER = "logger"
     ALLOCATION = "allocation"
     CARBON = "carbon"
     KIT = "kit"
@@ -41,7 +42,7 @@ class Kind(StrEnum):
 
 
 ABOUT_ANIMALS = frozenset(
-    {Kind.SULFIDE, Kind.LOSS, Kind.STOP_RULE, Kind.LEVEL, Kind.FALL, Kind.STALL, Kind.FAULT}
+    {Kind.SULFIDE, Kind.LOSS, Kind.STOP_RULE, Kind.LEVEL, Kind.FALL, Kind.STALL, Kind.FAULT, Kind.LOGGER}
 )
 """Kinds that send somebody to a tank."""
 

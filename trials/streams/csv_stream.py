@@ -21,7 +21,8 @@ if TYPE_CHECKING:
     from trials.intake.tables import Headings
 
 _HEAD = 1 << 16
-_BLOCK = 1 << 23
+_BLOCK = 1 << 21
+"""Arrow reads some blocks ahead, so that a smaller one costs less memory; a larger one is not faster."""
 _SHORTEST_ROW = 16
 
 

@@ -48,7 +48,8 @@ def day_file(days: Sequence[Day], trial: Trial, files: Iterable[RawFile]) -> Sou
 
 def _row(day: Day, trial: Trial, interval: float) -> list[str]:
     tank, variable = trial.sensor(day.sensor)
-    # Each value stands for an interval: what is left of the day has none.
+    # Each value stands for the interval that follows: what is left of the day has none.
+    first = day.before if day.before >= interval else 0.0
     numbers = (
         day.low,
         day.high,
@@ -57,7 +58,7 @@ def _row(day: Day, trial: Trial, interval: float) -> list[str]:
         day.unusual * interval,
         day.stopped * interval,
         max(day.length - day.logged * interval, 0.0),
-        max(day.longest - interval, 0.0),
+        max(day.longest - interval, first),
         interval,
     )
     return [

@@ -13,7 +13,7 @@ from schemas.errors import FairtankError, IntakeError, UsageError
 from trials.register.postgres import is_address
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterator
     from types import TracebackType
     from typing import Self
 
@@ -51,6 +51,16 @@ def digest_of(path: Path) -> str:
     """The SHA-256 of a file, which may be larger than memory."""
     with path.open("rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def _blocks(path: Path) -> Iterator[bytes]:
+    """A file piece by piece; raises IntakeError where it cannot be read."""
+    try:
+        with path.open("rb") as file:
+            while block := file.read(_BLOCK):
+                yield block
+    except OSError as error:
+        raise IntakeError(f"{path} cannot be read: {error.strerror or error}.") from None
 
 
 class Keeping:
@@ -93,38 +103,31 @@ class Keeping:
             It cannot be copied, because the disk is full or the folder may not be written.
         """
         hashed, size = hashlib.sha256(), 0
-        copy = None
+        blocks = _blocks(path)
+        if self._folder is None:
+            for block in blocks:
+                hashed.update(block)
+                size += len(block)
+                step(len(block))
+            return RawFile(path.name, hashed.hexdigest(), size, path.resolve())
+        copy = self._folder / f".{secrets.token_hex(8)}.part"
         try:
-            if self._folder is not None:
-                self._folder.mkdir(parents=True, exist_ok=True)
-                copy = self._folder / f".{secrets.token_hex(8)}.part"
-                self._staged[copy] = ""
-            with path.open("rb") as source:
-                target = copy.open("xb") if copy else None
-                try:
-                    while block := source.read(_BLOCK):
-                        hashed.update(block)
-                        size += len(block)
-                        if target:
-                            target.write(block)
-                        step(len(block))
-                    if target:
-                        target.flush()
-                        os.fsync(target.fileno())
-                finally:
-                    if target:
-                        target.close()
+            self._folder.mkdir(parents=True, exist_ok=True)
+            self._staged[copy] = ""
+            with copy.open("xb") as target:
+                for block in blocks:
+                    hashed.update(block)
+                    size += target.write(block)
+                    step(len(block))
+                target.flush()
+                os.fsync(target.fileno())
         except OSError as error:
-            if copy is not None and error.filename != str(path):
-                raise FairtankError(
-                    f"{path} cannot be kept in {self._folder} ({error.strerror or error}); nothing was taken in. Give another "
-                    "folder with --keep."
-                ) from None
-            raise IntakeError(f"{path} cannot be read: {error.strerror or error}.") from None
-        digest = hashed.hexdigest()
-        if copy is not None:
-            self._staged[copy] = digest
-        return RawFile(path.name, digest, size, (copy or path).resolve())
+            raise FairtankError(
+                f"{path} cannot be kept in {self._folder} ({error.strerror or error}); nothing was taken in. Give another "
+                "folder with --keep."
+            ) from None
+        self._staged[copy] = hashed.hexdigest()
+        return RawFile(path.name, hashed.hexdigest(), size, copy.resolve())
 
     def settle(self) -> None:
         """Give each copy the name that it is kept under; one that is kept already stays as it is."""
@@ -135,7 +138,11 @@ class Keeping:
             try:
                 os.link(copy, target)  # unlike a renaming, this never overwrites
             except FileExistsError:
-                continue
+                if digest_of(target) != digest:
+                    raise FairtankError(
+                        f"{target} is not the one that was kept under this name: its digest is another; nothing was taken in. "
+                        "Look at it, and move it away."
+                    ) from None
             except OSError:  # a file system without links
                 if not target.exists():
                     copy.replace(target)

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
     from trials.streams.held_values import HeldValues
 
-ROWS = 1 << 17
+ROWS = 1 << 16
 """About as many rows as a chunk has."""
 
 

@@ -39,10 +39,10 @@ _AT_ONCE = 16
 
 @dataclass
 class Stream:
-    """What became of the values of a stream: values = used + repeated + held; and its days as a file of readings."""
+    """What became of the values of a stream: total = used + repeated + held; and its days as a file of readings."""
 
     rows: int = 0
-    values: int = 0
+    total: int = 0
     used: int = 0
     repeated: int = 0
     held: HeldValues = field(default_factory=HeldValues)
@@ -56,7 +56,7 @@ class Stream:
             protocol=protocol,
             day=day,
             rows=self.rows,
-            values=self.values,
+            values=self.total,
             used=self.used,
             repeated=self.repeated,
             held=tuple(
@@ -128,7 +128,7 @@ def read_stream(
             for part in parts:
                 spill.add(part.used)
                 stream.rows += part.rows
-                stream.values += part.total
+                stream.total += part.total
                 stream.held.add_all(part.held)
                 step(part.rows)
             _summarise(spill, trial, files, stream)
