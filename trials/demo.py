@@ -8,12 +8,12 @@ from pathlib import Path  # noqa: TC003 - kept importable for readers of the ann
 from typing import TYPE_CHECKING
 
 from analysis.evaluation import evaluate
-from analysis.followed import Happened
 from analysis.wording import answer_lines
 from schemas.errors import FairtankError, UsageError
 from trials import __version__, allocation, protocol_file
 from trials.intake.several import read_files
 from trials.register.store import Register
+from trials.registered_analysis import happened_in
 from trials.report import write_report
 from trials.report_material import material_from
 from trials.scenarios import read_story, scenario_names, scenarios_folder
@@ -91,7 +91,7 @@ def run_demo(folder: Path, scenario: str, *, say: Say) -> DemoOutcome:
             protocol_digest=sealed.digest,
             data_digest=record.data_digest(sealed.id),
             version=__version__,
-            happened=Happened(record.events(sealed.id)),
+            happened=happened_in(record, sealed.id),
         )
         say(f"  {len(readings)} readings, {len(analysis.endpoints)} endpoints")
         _command(say, "fairtank report --out report", story.reported_at)

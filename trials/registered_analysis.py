@@ -75,9 +75,7 @@ def analyse_registered(record: Register, sealed: SealedTrial, *, masked: bool = 
         treated_as = {tank: mask.letters[arm] for tank, arm in treated_as.items()}
         notes = [MASKED, *map(mask.text, notes)]
     readings = record.readings(sealed.id)
-    happened = Happened(
-        record.events(sealed.id), left_of(record.deviations(sealed.id)), treated_as, hidden=masked
-    )
+    happened = replace(happened_in(record, sealed.id), treated_as=treated_as, hidden=masked)
     analysis = evaluate(
         protocol,
         allocation,
@@ -97,6 +95,11 @@ def analyse_registered(record: Register, sealed: SealedTrial, *, masked: bool = 
     )
     noted = replace(analysis, notes=(*analysis.notes, *notes), masked=masked)
     return RegisteredAnalysis(noted, protocol, allocation)
+
+
+def happened_in(record: Register, trial: str) -> Happened:
+    """What the register holds beside readings: events, tanks that left, tanks treated as another arm."""
+    return Happened(record.events(trial), left_of(record.deviations(trial)), record.treated_as(trial))
 
 
 def unmask(record: Register, trial: str, command: str, at: dt.datetime) -> list[str]:
