@@ -157,12 +157,13 @@ class ChunkReader:
     def _decimal_of(self, chunk: Chunk) -> str:
         """The decimal sign of a text, from its first chunk."""
         cells: list[str] = []
-        for place in self._value_places:
+        for place in self.value_places:
             cells += pc.unique(chunk.columns[place]).to_pylist()
         return decimal_sign(cells, self._source.separator)
 
     @property
-    def _value_places(self) -> list[int]:
+    def value_places(self) -> list[int]:
+        """The places of the columns that hold values."""
         variables = self._layout.variables
         return [column.place for column in variables] or [self._layout.roles["value"]]
 

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 _HEAD = 1 << 16
 _BLOCK = 1 << 21
 """Arrow reads some blocks ahead, so that a smaller one costs less memory; a larger one is not faster."""
-_SHORTEST_ROW = 16
+_SHORTEST_ROW = 24
 
 
 class CsvSource:

@@ -229,7 +229,7 @@ def test_a_cluster_gives_the_same(register, logged, capsys):
                 "ph": [row[3] if row[3][-1] != "7" else "?" for row in own],
             }
         )
-        pq.write_table(table, folder / f"part.{part}.parquet", row_group_size=500)
+        pq.write_table(table, folder / f"part.{part}.parquet", row_group_size=2000)
     assert main(["intake", "--stream", "parquet", "--dry-run", "--json"]) == 3
     alone = document(capsys)
     assert alone["stream"]["held"][0]["code"] == "not-a-number"
