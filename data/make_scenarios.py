@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import xlsxwriter
+from husbandry import husbandry
 from senders import AS_MEANT, SCENARIOS, Assay, Cell, Site, Slip
 from water import Seen, Visit, all_visits
 
@@ -55,6 +56,18 @@ def make(name: str, into: Path) -> None:
             path.parent.mkdir(parents=True, exist_ok=True)
             write = _workbook if path.suffix == ".xlsx" else _csv
             path.write_bytes(write(site, table, step.at))
+    if SCENARIOS[name].log:
+        # The log is kept to the end and sent once, with the readings of the whole trial.
+        path = into / name / "readings" / story.intake[1].folder / SCENARIOS[name].log
+        path.write_bytes(_log(husbandry(protocol, drawn.arm_of(), halved)))
+
+
+def _log(rows: list[dict[str, str]]) -> bytes:
+    text = io.StringIO()
+    writer = csv.DictWriter(text, list(rows[0]), lineterminator="\n")
+    writer.writeheader()
+    writer.writerows(rows)
+    return text.getvalue().encode()
 
 
 def _rows(site: Site, visit: Visit, halved: dict[str, dt.date]) -> list[Row]:

@@ -86,6 +86,8 @@ class Scenario:
         How unlike tanks are, inside a block and in all: see :func:`analysis.tank_parameters.vary`.
     liquid, pellets : float
         Full doses, mg C/L/d and mg/L, of equal carbon: pellets lose 0.35 % a day, 55.81 % of it carbon.
+    log : str
+        Name of the file in which doses, pellets, feed and water changes are written down; empty where nobody does.
     """
 
     phosphorus_released: float | tuple[float, ...]
@@ -94,6 +96,7 @@ class Scenario:
     liquid: float
     pellets: float
     sites: tuple[Site, ...]
+    log: str = ""
 
 
 def _lower(cell: Cell) -> Cell:
@@ -242,5 +245,5 @@ _FARM = (
 SCENARIOS = {
     # Tansy Row, the second site, is short of phosphate; the others have it to spare.
     "club": Scenario((0.60, 0.28, *[0.60] * 6), 0.3, 0.65, liquid=0.7, pellets=358.0, sites=_CLUB),
-    "farm": Scenario(0.45, 0.5, 0.4, liquid=0.25, pellets=128.0, sites=_FARM),
+    "farm": Scenario(0.45, 0.5, 0.4, liquid=0.25, pellets=128.0, sites=_FARM, log="raceways-log.csv"),
 }
