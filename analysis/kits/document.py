@@ -172,8 +172,12 @@ _REFERENCES = {
     "results[].n": Entry("readings of that day", "1"),
     "results[].censored": Entry("those beyond the kit's limit; with any there is no value", "1"),
     "results[].value": Entry("mean of the readings", "variable's"),
-    "results[].low": Entry("lowest value that a card cannot tell from it", "variable's"),
-    "results[].high": Entry("highest value that a card cannot tell from it", "variable's"),
+    "results[].low": Entry(
+        "lowest value that a card cannot tell from it, or that a limit allows", "variable's"
+    ),
+    "results[].high": Entry(
+        "highest value that a card cannot tell from it, or that a limit allows", "variable's"
+    ),
     "results[].recovery": Entry("value in per cent of the assigned one", "1"),
     "results[].z": Entry("z score", "1", _SCORES),
     "results[].z_prime": Entry("z' score", "1", _SCORES),

@@ -2,8 +2,8 @@
 
 The assigned value is the one that the protocol states, or the robust mean of all results where it states none. The
 spread allowed is the one that the protocol states, or the robust standard deviation of the results. A reading below or
-above a kit's limit is no number and is not scored. A reading off a card is scored by the nearest value that the card
-cannot tell from it. Of each site and kit the newest day counts: a kit that was put right is measured again.
+above a kit's limit is no number and is not scored: it is graded by the nearest value that it can stand for, and not at all
+where the assigned value may be it. A reading off a card is scored by the nearest value that the card cannot tell from it. Of each site and kit the newest day counts: a kit that was put right is measured again.
 """
 
 from __future__ import annotations
@@ -94,7 +94,7 @@ class SiteResult:
     value : float or None
         Mean of the readings.
     low, high : float or None
-        Between which a card puts it; both are the value for any other kit.
+        Between which a card, or a limit, puts it; both are the value for any other reading.
     recovery : float or None
         Per cent of the assigned value.
     z, z_prime, zeta : float or None
@@ -200,10 +200,16 @@ def _assigned(sample: CheckSample, numbers: np.ndarray) -> Assigned | None:
 
 
 def _scored(read: _Read, assigned: Assigned | None) -> SiteResult:
-    result = SiteResult(read.site, read.kit, read.day, read.n, read.censored)
-    if read.censored:
-        return result
-    result = replace(result, value=read.value, low=read.low, high=read.high)
+    result = SiteResult(
+        read.site,
+        read.kit,
+        read.day,
+        read.n,
+        read.censored,
+        value=None if read.censored else read.value,
+        low=read.low,
+        high=read.high,
+    )
     if assigned is None:
         return result
     at, u, sd = assigned.value, assigned.uncertainty, assigned.sd
@@ -211,6 +217,9 @@ def _scored(read: _Read, assigned: Assigned | None) -> SiteResult:
     score = None
     if sd:
         score = z_score(nearest, at, sd) if assigned.certain else z_prime_score(nearest, at, sd, u)
+    if read.censored:
+        # No number, so no score; but what lies wholly off the value is off it wherever in its interval it is.
+        return result if nearest == at else replace(result, grade=_grade(score, nearest, assigned))
     return replace(
         result,
         recovery=100 * read.value / at if at > 0 else None,

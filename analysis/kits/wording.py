@@ -222,7 +222,9 @@ def _nitrite_words(found: NitriteFactor) -> str:
 def _result_words(one: Round, result: SiteResult) -> str:
     title = plain(one.title, 120)
     if result.value is None:
-        return f"{title} read beyond the kit's limit"
+        where = f" ({quantity(result.low)} to {quantity(result.high)} {one.unit})"
+        text = f"{title} read beyond the kit's limit{where}"
+        return f"{text} for {quantity(one.assigned.value, 4)}" if one.assigned is not None else text
     text = f"{title} read as {quantity(result.value, 4)} {one.unit}"
     if one.assigned is not None:
         source = "" if one.assigned.stated else "the sites' mean of "

@@ -99,7 +99,7 @@ def test_a_correction_after_the_failure_answers_it(protocol, checks, tank_readin
 def test_sentences_say_what_was_found(found):
     by_site = {v.site: verdict_sentence(v, found) for v in found.verdicts}
     assert by_site["q2"] == (
-        "Kit drops at q2 (nitrate) fails: ref-a read as 14 mg/L for 10 (140 %), z +4.0; ref-b read beyond the kit's limit."
+        "Kit drops at q2 (nitrate) fails: ref-a read as 14 mg/L for 10 (140 %), z +4.0; ref-b read beyond the kit's limit (0 to 0.5 mg/L)."
     )
     assert by_site["q3"] == (
         "Kit card at q3 (nitrate) reads as it should: ref-a read as 10 mg/L for 10 (100 %), z 0.0."

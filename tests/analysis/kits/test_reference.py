@@ -86,8 +86,22 @@ def test_readings_beyond_a_limit_are_not_scored_and_not_in_the_mean(checks):
     found = round_of(checks, (10.0, 10.4, 9.6, "<0.5", ">50"))
     assert found.assigned.consensus.n == 3
     below = found.results[3]
-    assert (below.censored, below.value, below.z, below.grade) == (1, None, None, Grade.NOT_TOLD)
-    assert found.results[4].grade is Grade.NOT_TOLD
+    assert (below.censored, below.value, below.z, below.score) == (1, None, None, None)
+
+
+def test_a_limit_that_lies_off_the_value_tells_and_one_that_does_not_does_not(checks):
+    found = round_of(
+        checks, (10.0, "<0.5", "<8.5", "<20", ">5", ">50"), value=10.0, uncertainty=0.1, fitness_sd=1.0
+    )
+    assert [result.grade for result in found.results] == [
+        Grade.HOLDS,
+        Grade.FAILS,
+        Grade.HOLDS,
+        Grade.NOT_TOLD,
+        Grade.NOT_TOLD,
+        Grade.FAILS,
+    ]
+    assert (found.results[1].low, found.results[1].high) == (0, 0.5)
 
 
 def test_nothing_to_hold_against_is_said_by_none(checks):
