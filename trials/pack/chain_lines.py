@@ -104,6 +104,8 @@ def _line(entry: Entry, trial: str, *, whole: bool, code: Callable[[str], str]) 
 
 def _without_names(value: Any, code: Callable[[str], str]) -> Any:
     """A body without free texts and names of files, at any depth, and with persons as ``code`` has them."""
+    if isinstance(value, list):
+        return [_without_names(item, code) for item in value]
     if not isinstance(value, dict):
         return value
     return {
@@ -123,6 +125,9 @@ def names_in(value: Any) -> Iterator[str]:
                 yield item
             else:
                 yield from names_in(item)
+    elif isinstance(value, list):
+        for item in value:
+            yield from names_in(item)
 
 
 def write_lines(lines: Iterable[ChainLine]) -> bytes:

@@ -16,7 +16,7 @@ from trials.streams.taking_in import as_batch, read_stream
 TODAY = dt.date(2026, 7, 1)
 PROTOCOL = """
 format = 1
-trial = { id = "try", title = "A first try" }
+trial = { id = "try", title = "A first try", licence = "CC-BY-4.0" }
 arms = [ { id = "control", role = "control", title = "Water changes" }, { id = "polymer", role = "test", title = "Pellets" } ]
 design = { kind = "parallel", seed = "1" }
 tanks = [ { id = "a" }, { id = "b" }, { id = "c" }, { id = "d" } ]

@@ -3,6 +3,7 @@
 import hashlib
 import json
 import shutil
+import zipfile
 
 import pyarrow as pa
 import pyarrow.parquet as pq
@@ -12,8 +13,10 @@ from sqlalchemy import create_engine, text
 from schemas.errors import FairtankError, UsageError
 from trials.cli import main
 from trials.register.store import Register
+from trials.streams.day_file import COLUMNS
 from trials.streams.raw_files import Keeping, folder_of
 
+DAY_HEADER = ",".join(COLUMNS).encode()
 WIDE = "tank,taken_at,temperature [Cel],pH\n"
 
 
@@ -169,6 +172,32 @@ def test_verify_finds_days_that_were_changed(register, capsys):
     assert "are not those that were taken in" in capsys.readouterr().out
 
 
+def chain_of(pack):
+    with zipfile.ZipFile(pack) as archive:
+        (name,) = (name for name in archive.namelist() if name.endswith("record/chain.jsonl"))
+        return archive.read(name).decode()
+
+
+@pytest.mark.usefixtures("log")
+def test_a_pack_holds_the_days_and_is_checked_alone(register, capsys):
+    nitrate = "".join(
+        f"{tank},2026-04-20,{value}\n" for tank, value in zip("abcd", (12, 14, 9, 15), strict=True)
+    )
+    register.with_name("may.csv").write_text(f"tank,taken_at,nitrate [mg/L]\n{nitrate}", encoding="utf-8")
+    for arguments in (["allocate"], ["intake", "--stream", "log.csv"], ["intake", "may.csv"], ["pack"]):
+        assert main(arguments) == 0
+    capsys.readouterr()
+    assert main(["verify", "try-pack.zip"]) == 0
+    assert "every number comes out again" in capsys.readouterr().out
+    # Names of files, and values that were held, may name people: they are in no pack without --with-texts.
+    assert "log.csv" not in chain_of("try-pack.zip")
+    assert main(["pack", "--with-texts", "--out", "texts.zip"]) == 0
+    assert main(["verify", "texts.zip"]) == 0
+    with zipfile.ZipFile("texts.zip") as archive:
+        assert any(archive.read(name).startswith(DAY_HEADER) for name in archive.namelist())
+    assert "log.csv" in chain_of("texts.zip")
+
+
 @pytest.mark.parametrize(
     ("arguments", "sentence"),
     [
@@ -216,7 +245,7 @@ def test_what_is_kept_is_never_written_over(tmp_path):
 def test_a_cluster_gives_the_same(register, logged, capsys):
     from distributed import LocalCluster
 
-    rows = logged("abcd")
+    rows = logged("ab")
     folder = register.with_name("parquet")
     folder.mkdir()
     for part in range(3):
@@ -234,7 +263,7 @@ def test_a_cluster_gives_the_same(register, logged, capsys):
     alone = document(capsys)
     assert alone["stream"]["held"][0]["code"] == "not-a-number"
     with LocalCluster(
-        n_workers=2, threads_per_worker=1, host="127.0.0.1", dashboard_address=None, memory_limit="1GiB"
+        n_workers=1, threads_per_worker=1, host="127.0.0.1", dashboard_address=None, memory_limit="1GiB"
     ) as cluster:
         arguments = ["intake", "--stream", "parquet", "--cluster", cluster.scheduler_address, "--json"]
         assert main(arguments) == 3
