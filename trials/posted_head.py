@@ -8,12 +8,13 @@ from typing import TYPE_CHECKING
 
 from schemas.errors import FairtankError, UsageError
 from schemas.plain_words import quoted
+from trials.plain_files import content_of
 
 if TYPE_CHECKING:
     import datetime as dt
 
 _DIGEST = re.compile(r"(?<![0-9a-fA-F])[0-9a-fA-F]{64}(?![0-9a-fA-F])")
-_LONGEST = 100_000
+_LONGEST = 1 << 20
 
 
 def is_pack(text: str) -> bool:
@@ -63,8 +64,7 @@ def read(text: str) -> str:
     if _DIGEST.fullmatch(text.strip()):
         return text.strip().lower()
     try:
-        with Path(text).open("rb") as file:
-            noted = file.read(_LONGEST).decode("utf-8", "replace")
+        noted = content_of(Path(text), _LONGEST).decode("utf-8", "replace")
     except (OSError, ValueError):
         raise UsageError(
             f"{quoted(text)} is neither a digest (64 hexadecimal digits) nor a file that holds one."

@@ -14,6 +14,7 @@ from schemas.protocol_rules import mistakes
 from schemas.protocol_shape import build
 from schemas.protocol_warnings import warnings_for
 from trials.allocation import outlook
+from trials.plain_files import content_of
 from trials.register.records import SourceFile
 from trials.tanks_file import TanksFile, read_tanks
 from trials.toml_text import read_toml
@@ -80,7 +81,7 @@ def load(path: Path) -> LoadedProtocol:
 
 def _content(path: Path) -> bytes:
     try:
-        return path.read_bytes()
+        return content_of(path)
     except FileNotFoundError:
         raise FairtankError(f"There is no file {path}; give the path of a protocol (TOML).") from None
     except IsADirectoryError:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 from schemas.errors import Mistake
 from schemas.plain_words import counted, listed, nearest, quoted
 from schemas.protocol import Tank
+from trials.plain_files import content_of
 from trials.register.records import SourceFile
 
 if TYPE_CHECKING:
@@ -69,7 +70,7 @@ def read_tanks(folder: Path, name: str) -> TanksFile | Mistake:
     try:
         if path.resolve().parent != folder.resolve():
             return Mistake("tanks", f"{quoted(name)} leads out of the protocol's folder", remedy)
-        content = path.read_bytes()
+        content = content_of(path)
     except FileNotFoundError:
         return Mistake("tanks", f"there is no file {quoted(name)} beside the protocol", remedy)
     except OSError as error:

@@ -33,6 +33,10 @@ _BY_REASON = (
     ("Expected '='", "write key = value"),
     ("Invalid initial character for a key part", "keep a { } table on one line, without a comma at its end"),
 )
+_DEEPEST = 32
+_TOO_DEEP = Mistake(
+    "the file", "nests brackets or tables too deeply to be a protocol", "close brackets where they end"
+)
 _OTHERWISE = "see that texts stand in quotes, brackets are closed, and each key has a line of its own"
 
 
@@ -45,16 +49,41 @@ def read_toml(content: bytes) -> dict[str, Any] | Mistake:
         UTF-8, with or without the byte order mark that some editors write.
     """
     try:
-        return tomllib.loads(content.decode("utf-8-sig"))
+        table = tomllib.loads(content.decode("utf-8-sig"))
     except UnicodeDecodeError as error:
         line = content.count(b"\n", 0, error.start) + 1
         return Mistake(f"line {line}", "holds a sign that is not UTF-8", "save the file as UTF-8 text")
     except tomllib.TOMLDecodeError as error:
         return _syntax_mistake(str(error), content.decode("utf-8-sig"))
     except RecursionError:
-        return Mistake(
-            "the file", "nests brackets too deeply to be a protocol", "close brackets where they end"
-        )
+        return _TOO_DEEP
+    except ValueError:  # Python turns no number of more than 4,300 figures into one
+        return _too_large("the file")
+    return _beyond_measure(table) or table
+
+
+def _beyond_measure(table: dict[str, Any]) -> Mistake | None:
+    """Tables within tables without end, and whole numbers that TOML does not have (beyond 64 bits, TOML 1.0)."""
+    waiting: list[tuple[str, Any]] = [("", table)]
+    for _ in range(_DEEPEST):
+        inside: list[tuple[str, Any]] = []
+        for place, value in waiting:
+            if isinstance(value, dict):
+                inside += ((f"{place}.{key}" if place else key, item) for key, item in value.items())
+            elif isinstance(value, list):
+                inside += ((f"{place}[{position}]", item) for position, item in enumerate(value))
+            elif isinstance(value, int) and value.bit_length() >= 64:
+                return _too_large(quoted(place))
+        if not inside:
+            return None
+        waiting = inside
+    return _TOO_DEEP
+
+
+def _too_large(place: str) -> Mistake:
+    return Mistake(
+        place, "holds a whole number that is too large to mean anything here", "write a smaller one"
+    )
 
 
 def _syntax_mistake(message: str, text: str) -> Mistake:

@@ -11,6 +11,7 @@ from schemas.errors import AllocationError, Mistake
 from schemas.plain_words import counted, listed, nearest, quoted
 from schemas.vocabulary import DesignKind
 from trials.allocation.drawing import assigned
+from trials.plain_files import content_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -119,7 +120,7 @@ def _lines(path: Path, columns: Sequence[str]) -> list[tuple[int, dict[str, str]
 def _text(path: Path) -> str:
     """Read a text file in UTF-8 or UTF-16 with its mark, else Latin-1, which differs in no tank or arm."""
     try:
-        content = path.read_bytes()
+        content = content_of(path)
     except OSError as error:
         raise AllocationError(f"{path} cannot be read: {(error.strerror or str(error)).lower()}.") from None
     if content.startswith((b"\xff\xfe", b"\xfe\xff")):

@@ -229,8 +229,10 @@ def _whole(text: str) -> int:
 
 
 def _content(path: Path) -> bytes:
+    from trials.plain_files import content_of
+
     try:
-        return path.read_bytes()
+        return content_of(path)
     except OSError as error:
         raise FairtankError(
             f"{path} cannot be read: {error.strerror}; give a CSV with id,block,volume_L."

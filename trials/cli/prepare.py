@@ -109,6 +109,7 @@ def allocate(
     """Share the tanks out over the arms by a draw that anyone can redo, or record one made elsewhere."""
     from trials import allocation as rules
     from trials.cli import display
+    from trials.plain_files import content_of
     from trials.register.records import SourceFile
     from trials.register.store import Register
 
@@ -123,7 +124,7 @@ def allocate(
             allocation = rules.read_recorded(
                 recorded, sealed.protocol, how=how or "not stated", random=not not_random
             )
-            source = SourceFile(recorded.name, recorded.read_bytes())
+            source = SourceFile(recorded.name, content_of(recorded))
             record.record_allocation(sealed.id, allocation, now(), source)
         else:
             allocation = rules.draw(sealed.protocol, sealed.digest, seed, _baseline(record, sealed))

@@ -34,6 +34,7 @@ _BLOCK = 1 << 22
 _ROWS = 1 << 12
 _LONGEST_LINE = 1 << 20
 _MOST_LINES_IN_A_ROW = 1000
+_MOST_LINES = 2_000_000
 _NAMES_THE_SEPARATOR = re.compile(r'"?sep=([,;\t|])"?\r?\n?')
 
 
@@ -95,6 +96,11 @@ def read_delimited(content: bytes, name: str, headings: Headings) -> tuple[RawTa
         The bytes are not text, or a line, cell or row is beyond all measure.
     """
     text, remarks = _decoded(content, name)
+    lines = text.content.count(b"\n")
+    if lines > _MOST_LINES:
+        raise IntakeError(
+            f"{name} has {lines:,} lines; {_MOST_LINES:,} is the most that is read at once, so split it."
+        )
     separator, above, header = _header(text, headings)
     number = len(above) + 1
     builder = TableBuilder(header, name)

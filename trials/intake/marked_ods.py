@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 
 _ERROR = re.compile(r"#[A-Z/0!?]+[!?]?|#N/A|Err:[0-9]{3}")
 _MOST_REPEATED = 16_384
+_MOST_TAGS = 8_000_000
 _TABLE, _OFFICE, _TEXT = (
     f"urn:oasis:names:tc:opendocument:xmlns:{name}:1.0" for name in ("table", "office", "text")
 )
@@ -28,18 +29,27 @@ def markings_of(archive: zipfile.ZipFile) -> dict[str, Markings]:
     Raises
     ------
     ParseError
-        The content is no XML.
+        The content is no XML, defines entities, or has millions of cells.
     """
+    content = archive.read("content.xml")
+    if content.count(b"<") > _MOST_TAGS:
+        raise ParseError("more cells than can be read")
     reader = _Reader()
     parser = expat.ParserCreate(namespace_separator=" ")
     parser.StartElementHandler = reader.start
     parser.EndElementHandler = reader.end
     parser.CharacterDataHandler = reader.text
+    parser.StartDoctypeDeclHandler = _refuse_definitions
     try:
-        parser.Parse(archive.read("content.xml"), True)
+        parser.Parse(content, True)
     except expat.ExpatError as error:
         raise ParseError(str(error)) from None
     return reader.sheets
+
+
+def _refuse_definitions(*_: object) -> None:
+    """Entities that are defined can grow without end, and no spreadsheet program defines any."""
+    raise ParseError("definitions of its own")
 
 
 @dataclass

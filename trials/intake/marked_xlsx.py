@@ -10,9 +10,9 @@ import html
 import posixpath
 import re
 from typing import TYPE_CHECKING
-from xml.etree import ElementTree as ET
+from xml.etree.ElementTree import ParseError
 
-from trials.intake.markings import Markings, as_percent, column_number
+from trials.intake.markings import Markings, as_percent, column_number, tree
 
 if TYPE_CHECKING:
     import zipfile
@@ -20,20 +20,28 @@ if TYPE_CHECKING:
 
 _PREFIX = rb"<(?:\w+:)?"
 _NEAR = (99_999, 26)
-_FAR_ROW = re.compile(rb"""r=["'][A-Za-z]{1,3}([0-9]{6,7})["']""")
-_FAR_COLUMN = re.compile(rb"""r=["']([A-Za-z]{2,3})[0-9]{1,7}["']""")
-_CELL = re.compile(_PREFIX + rb"c\s([^>]*)(?<!/)>(.*?)</(?:\w+:)?c>", re.DOTALL)
+_FAR_ROW = re.compile(rb"""r\s*=\s*["'][A-Za-z]+([0-9]{6,})["']""")
+_FAR_ROW_OF_CELLS = re.compile(
+    _PREFIX + rb"""row\s[^<>]*\br\s*=\s*["']([0-9]{6,})["'][^<>]*(?<!/)>\s*<(?:\w+:)?c"""
+)
+_FAR_COLUMN = re.compile(rb"""r\s*=\s*["']([A-Za-z]{2,})[0-9]+["']""")
+# None of these looks further than the next tag of its kind, so that a scrambled part is searched once and not once a tag.
+_CELL = re.compile(
+    _PREFIX + rb"c\s([^<>]*)(?<!/)>([^<]*(?:<(?!/?(?:\w+:)?c[\s>])[^<]*)*)</(?:\w+:)?c>", re.DOTALL
+)
 _AT = re.compile(rb"""\br=["']([A-Za-z]{1,3})([0-9]{1,7})["']""")
 _TYPE = re.compile(rb"""\bt=["'](\w+)["']""")
 _STYLE = re.compile(rb"""\bs=["'](\d+)["']""")
 _VALUE = re.compile(_PREFIX + rb"v(?:\s[^>]*)?>([^<]*)<")
 _FORMULA = re.compile(_PREFIX + rb"f[\s>/]")
 _FORMULA_TEXT = re.compile(_PREFIX + rb"f(?:\s[^>]*)?(?<!/)>([^<]*)<")
-_HIDDEN_ROW = re.compile(_PREFIX + rb"""row\s[^>]*\bhidden=["'](?:1|true)["'][^>]*>""")
-_HIDDEN_COLUMN = re.compile(_PREFIX + rb"""col\s[^>]*\bhidden=["'](?:1|true)["'][^>]*>""")
+_HIDDEN_ROW = re.compile(_PREFIX + rb"""row\s[^<>]*\bhidden=["'](?:1|true)["'][^<>]*>""")
+_HIDDEN_COLUMN = re.compile(_PREFIX + rb"""col\s[^<>]*\bhidden=["'](?:1|true)["'][^<>]*>""")
 _ROW = re.compile(rb"""\br=["'](\d+)["']""")
 _FIRST, _LAST = (re.compile(rb"\b" + name + rb"""=["'](\d+)["']""") for name in (b"min", b"max"))
 _MOST_COLUMNS = 16_384
+_MOST_ROWS = 1_048_576
+_ENDLESS_TAG = re.compile(rb"<[^<>]{16384}")
 # Number formats that every workbook has: 0% and 0.00% (ECMA-376 part 1, 18.8.30; from memory).
 _PERCENT_FORMATS = frozenset({9, 10})
 _QUOTED_IN_FORMAT = re.compile(r'"[^"]*"|\\.')
@@ -42,7 +50,7 @@ _QUOTED_IN_FORMAT = re.compile(r'"[^"]*"|\\.')
 def sheet_parts(archive: zipfile.ZipFile) -> dict[str, str]:
     """The part of each sheet, by the sheet's name."""
     targets = {key: target for key, _, target in _relations(archive, "xl/workbook.xml")}
-    sheets = ET.fromstring(archive.read("xl/workbook.xml")).iterfind("{*}sheets/{*}sheet")  # noqa: S314
+    sheets = tree(archive.read("xl/workbook.xml")).iterfind("{*}sheets/{*}sheet")
     found = {}
     for sheet in sheets:
         key = next((text for name, text in sheet.attrib.items() if name.endswith("}id")), "")
@@ -58,7 +66,8 @@ def extent(part: bytes) -> tuple[int, int]:
     """
     if b"<" not in part:
         return 0, 0
-    rows = max([_NEAR[0], *map(int, set(_FAR_ROW.findall(part)))])
+    far = {*_FAR_ROW.findall(part), *_FAR_ROW_OF_CELLS.findall(part)}
+    rows = max([_NEAR[0], *map(int, far)])
     columns = [column_number(text.decode()) + 1 for text in set(_FAR_COLUMN.findall(part))]
     return rows, max([_NEAR[1], *columns])
 
@@ -67,7 +76,7 @@ def percent_styles(archive: zipfile.ZipFile) -> frozenset[bytes]:
     """The numbers of the cell formats that show a percentage."""
     if "xl/styles.xml" not in archive.namelist():
         return frozenset()
-    styles = ET.fromstring(archive.read("xl/styles.xml"))  # noqa: S314 - no entities can be defined by size
+    styles = tree(archive.read("xl/styles.xml"))
     formats = set(_PERCENT_FORMATS)
     for known in styles.iterfind("{*}numFmts/{*}numFmt"):
         if "%" in _QUOTED_IN_FORMAT.sub("", known.get("formatCode", "")):
@@ -79,8 +88,16 @@ def percent_styles(archive: zipfile.ZipFile) -> frozenset[bytes]:
 
 
 def markings_of(archive: zipfile.ZipFile, part: str, percent: frozenset[bytes]) -> Markings:
-    """The markings of the sheet in a part; merged areas are left to the reader."""
+    """The markings of the sheet in a part; merged areas are left to the reader.
+
+    Raises
+    ------
+    ParseError
+        The part has more rows than a sheet can have, or a tag without end.
+    """
     content = archive.read(part)
+    if content.count(b"<row") > _MOST_ROWS or _ENDLESS_TAG.search(content):
+        raise ParseError("no spreadsheet program writes such a sheet")
     found = Markings(*extent(content))
     if b"hidden=" in content:
         found.hidden_rows = [
@@ -132,7 +149,7 @@ def _percentage(shown: str) -> str:
 
 def _comments(content: bytes) -> list[tuple[int, int, str]]:
     found = []
-    for comment in ET.fromstring(content).iterfind(".//{*}comment"):  # noqa: S314
+    for comment in tree(content).iterfind(".//{*}comment"):
         at = re.fullmatch(r"([A-Za-z]{1,3})([0-9]{1,7})", comment.get("ref", ""))
         if at:
             text = "".join(part.text or "" for part in comment.iterfind(".//{*}t"))
@@ -146,7 +163,7 @@ def _relations(archive: zipfile.ZipFile, part: str) -> Iterator[tuple[str, str, 
     relations = f"{folder}/_rels/{name}.rels"
     if relations not in archive.namelist():
         return
-    for relation in ET.fromstring(archive.read(relations)):  # noqa: S314
+    for relation in tree(archive.read(relations)):
         if relation.get("TargetMode") != "External":
             target = posixpath.normpath(posixpath.join("/", folder, relation.get("Target", ""))).lstrip("/")
             yield relation.get("Id", ""), relation.get("Type", ""), target

@@ -7,8 +7,10 @@ person sees.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
+from xml.etree import ElementTree as ET
 
 from trials.intake.columns import quoted
 from trials.intake.holds import told
@@ -17,6 +19,9 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
 
 _MOST_SHOWN = 3
+
+_MOST_TREE = 16 << 20
+_DEFINES = re.compile(rb"<!\s*(?:DOCTYPE|ENTITY)", re.IGNORECASE)
 
 Merged = tuple[tuple[int, int], tuple[int, int]]
 """First and last cell of a merged area, each as row and column from 0."""
@@ -67,6 +72,21 @@ class Markings:
                 f"Comments on cells are kept with the file but not read: {', '.join(shown)}{more}; what matters for a reading "
                 "belongs into the column note."
             )
+
+
+def tree(part: bytes) -> ET.Element:
+    """The elements of a small part of a workbook.
+
+    A part that defines entities can grow without end when it is read, and no spreadsheet program writes one.
+
+    Raises
+    ------
+    ParseError
+        It is no XML, defines entities, or is larger than such parts are.
+    """
+    if len(part) > _MOST_TREE or _DEFINES.search(part):
+        raise ET.ParseError("larger than such parts are, or with definitions of its own")
+    return ET.fromstring(part)  # noqa: S314 - it defines nothing
 
 
 def letters(column: int) -> str:

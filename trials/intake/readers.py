@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import errno
 from typing import TYPE_CHECKING
 
 from schemas.errors import IntakeError
 from trials.intake.delimited import read_delimited
 from trials.intake.workbook import is_workbook, read_workbook
+from trials.plain_files import content_of
 from trials.register.records import SourceFile
 
 if TYPE_CHECKING:
@@ -28,13 +30,12 @@ def load(path: Path) -> SourceFile:
     try:
         if path.is_dir():
             raise IntakeError(f"{path} is a folder; name the files in it.")
-        if path.stat().st_size > _MOST_BYTES:
-            raise IntakeError(f"{path} is larger than {_MOST_BYTES >> 20} MB; split it into smaller files.")
-        return SourceFile(path.name, path.read_bytes())
+        return SourceFile(path.name, content_of(path, _MOST_BYTES))
     except FileNotFoundError:
         raise IntakeError(f"There is no file {path}.") from None
     except OSError as error:
-        raise IntakeError(f"{path} cannot be read: {error.strerror}.") from None
+        hint = "; split it into smaller files" if error.errno == errno.EFBIG else ""
+        raise IntakeError(f"{path} cannot be read: {error.strerror}{hint}.") from None
 
 
 def read_tables(file: SourceFile, headings: Headings) -> tuple[list[RawTable], list[str]]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import difflib
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from typing import TYPE_CHECKING
 
 import pandera.pandas as pa
@@ -142,7 +142,8 @@ def unknown_tank(text: str, protocol: Protocol) -> Finding:
     left_over = spreadsheet_finding(text)
     if left_over:
         return left_over
-    alike = [tank for tank in tanks if _folded(tank) == _folded(text)]
+    wanted = _folded(text)
+    alike = [tank for tank in tanks if _folded(tank) == wanted]
     by_fold = {tank.casefold(): tank for tank in tanks}
     near = difflib.get_close_matches(text.casefold(), by_fold, n=3, cutoff=0.6)
     close = sorted(by_fold[name] for name in near)
@@ -168,6 +169,7 @@ def in_the_future(at: dt.datetime, today: dt.date) -> Finding:
     return HoldReason.IN_THE_FUTURE, text
 
 
+@lru_cache(maxsize=1 << 12)
 def _folded(name: str) -> str:
     return key(name).replace(" ", "")
 

@@ -30,6 +30,7 @@ if TYPE_CHECKING:
 
 _MOST_UNPACKED = 1 << 29
 _MOST_PARTS = 10_000
+_MOST_SHEETS = 500
 _MOST_CELLS = 20_000_000
 _CHUNK = 1 << 20
 _ROWS = 1 << 12
@@ -64,6 +65,10 @@ def read_workbook(content: bytes, name: str, headings: Headings) -> tuple[list[R
     tables, others = [], []
     try:
         book = calamine.CalamineWorkbook.from_filelike(io.BytesIO(content))
+        if len(book.sheet_names) > _MOST_SHEETS:
+            raise IntakeError(
+                f"{name} has {len(book.sheet_names):,} sheets; {_MOST_SHEETS} is the most that is read, so split it."
+            )
         aside = ASIDE if IDENTITY in book.sheet_names else frozenset()
         for known in book.sheets_metadata:
             if known.typ == calamine.SheetTypeEnum.WorkSheet and known.name not in aside:
@@ -178,7 +183,7 @@ def _table(
     data = rows_of_data(above, header)
     builder = TableBuilder(header, f'{name}, sheet "{sheet}",')
     builder.add_above([(row + 1, above[row]) for row in data])
-    carried = list(_carried_down(rows, place, header, merged, headings))
+    carried = list(_carried_down(rows, place, header, merged, headings, name))
     body = islice(rows, place + 1, None)
     while block := list(islice(body, _ROWS)):
         builder.add_columns(map(_without_truths, zip(*block, strict=True)), len(block))
@@ -198,9 +203,14 @@ def _carried_down(
     header: Sequence[str],
     merged: Sequence[tuple[tuple[int, int], tuple[int, int]]],
     headings: Headings,
+    name: str,
 ) -> Iterator[str]:
     """Fills cells merged over rows where they hold for each row, and says so; a row that holds nothing else stays blank."""
     filled: dict[str, int] = {}
+    if sum(min(last[0], len(rows)) - first[0] + 1 for first, last in merged) > len(rows) * len(rows[0]):
+        raise IntakeError(
+            _damaged(name)
+        )  # merged areas lie over each other, as no spreadsheet program lets them
     inside = {
         (row, first[1]) for first, last in merged for row in range(first[0] + 1, min(last[0] + 1, len(rows)))
     }

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from schemas.errors import PackError
 from schemas.plain_words import listed, quoted
+from trials.plain_files import content_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -32,7 +33,7 @@ def read_consent(path: Path) -> dict[str, bool]:
         The file is not to be had or not in that form, or says two things of one person.
     """
     try:
-        text = path.read_bytes().decode("utf-8-sig")
+        text = content_of(path).decode("utf-8-sig")
         rows = list(csv.reader(io.StringIO(text, newline=""), strict=True))
     except OSError as error:
         raise PackError(f"{path} cannot be read ({(error.strerror or str(error)).lower()}).") from None

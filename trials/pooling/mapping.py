@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from schemas.errors import Mistake, PoolingError
 from schemas.plain_words import listed, nearest, quoted
 from schemas.vocabulary import Scale
+from trials.plain_files import content_of
 from trials.toml_text import read_toml
 
 if TYPE_CHECKING:
@@ -48,7 +49,7 @@ def read_mapping(path: Path) -> tuple[Same, ...]:
         It cannot be read, or is not in its form; one sentence says where and what would be right.
     """
     try:
-        raw = read_toml(path.read_bytes())
+        raw = read_toml(content_of(path))
     except OSError as error:
         reason = (error.strerror or str(error)).lower()
         raise PoolingError(f"The mapping {path} cannot be read ({reason}).") from None

@@ -13,6 +13,7 @@ from schemas.protocol_rules import mistakes
 from schemas.protocol_shape import build
 from schemas.variables import variables_for
 from schemas.vocabulary import DesignKind
+from trials.plain_files import content_of
 from trials.publication.publication import PrintedEndpoint, Publication
 from trials.publication.results import with_results
 from trials.publication.rows import read_table
@@ -257,7 +258,7 @@ def _number(value: Any) -> bool:
 
 def _content(path: Path) -> bytes:
     try:
-        return path.read_bytes()
+        return content_of(path)
     except OSError as error:
         reason = (error.strerror or str(error)).lower()
         raise PublicationError(f"{path} cannot be read ({reason}).") from None
