@@ -116,7 +116,9 @@ def read_stream(
     readers = [ChunkReader(source, trial) for source in sources]
     for source, reader in zip(sources, readers, strict=True):
         stream.remarks += [f"{source.name}: {remark}" for remark in reader.remarks]
-    expected = sum(source.rows * len(reader.value_places) for source, reader in zip(sources, readers, strict=True))
+    expected = sum(
+        source.rows * len(reader.value_places) for source, reader in zip(sources, readers, strict=True)
+    )
     parts = (
         _read_here(files, trial)
         if spread_out is None

@@ -78,10 +78,8 @@ def _worst(
 
 def _most(own: pd.DataFrame, name: str) -> pd.Series | None:
     """The day that has most of it; None where none has any."""
-    if not (own[name] > 0).any():
-        return None
-    worst: pd.Series = own.loc[own[name].idxmax()]
-    return worst
+    much = own[name].fillna(0.0).to_numpy()
+    return own.iloc[int(much.argmax())] if much.max(initial=0.0) > 0 else None
 
 
 def _outside(worst: pd.Series, name: str, variable: Variable) -> tuple[dt.date, str]:
