@@ -168,10 +168,10 @@ def _without(record: dict[str, Any], name: str) -> dict[str, Any]:
 
 
 def finite(value: Any) -> Any:
-    """Infinite numbers as null, at any depth: JSON has no word for them."""
+    """Infinite numbers as null and tuples as lists, at any depth: JSON has no word for either."""
     if isinstance(value, dict):
         return {key: finite(item) for key, item in value.items()}
-    if isinstance(value, list):
+    if isinstance(value, list | tuple):
         return [finite(item) for item in value]
     if isinstance(value, float) and not math.isfinite(value):
         return None
