@@ -7,7 +7,8 @@ What an account can do and see, all of it decided by the database and none of it
 ========================================  =============  ===============
 update, delete, truncate, drop, triggers  no             no
 add files, corrections, what befell tanks yes            yes
-seal, allocate, amend, close, unmask      yes            no
+seal, allocate, amend, close, unmask,     yes            no
+correct what a kit reads
 read the allocation, its file, and arms   yes            once data entry
 that deviations name                                     is closed
 read everything else                      yes            yes

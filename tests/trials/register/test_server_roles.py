@@ -164,6 +164,7 @@ def test_each_kind_of_entry_is_for_the_lead_alone_or_for_writers_too():
         Kind.AMENDMENT,
         Kind.CLOSURE,
         Kind.UNMASKING,
+        Kind.KIT_CORRECTION,
     }
 
 
