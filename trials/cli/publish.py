@@ -131,11 +131,14 @@ def _of_register(
     notes: Sequence[str] = ()
     if not found and record.streams(loggers.trial):
         from trials.cli import display
+        from trials.register.postgres import is_address
         from trials.streams.checking import check_streams
         from trials.streams.raw_files import folder_of
 
         say: Callable[[str], None] = (lambda _: None) if loggers.quiet else display.progress_line
-        found, notes = check_streams(record, loggers.trial, folder_of(loggers.location, loggers.keep), say)
+        named = loggers.keep is not None or not is_address(loggers.location)
+        folder = folder_of(loggers.location, loggers.keep) if named else None
+        found, notes = check_streams(record, loggers.trial, folder, say)
     masked = record.masked()
     if masked:
         hidden = f"Entries that are masked for your account: {masked}. They are held to the chain, not looked into."

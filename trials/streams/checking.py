@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from schemas.errors import IntakeError
+from schemas.errors import FairtankError, IntakeError
 from schemas.plain_words import listed
 from trials.protocol_file import from_canonical
 from trials.register.records import Finding
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 
 def check_streams(
-    record: Register, trial: str | None, folder: Path, say: Callable[[str], None]
+    record: Register, trial: str | None, folder: Path | None, say: Callable[[str], None]
 ) -> tuple[list[Finding], list[str]]:
     """Check every stream of a trial, or of all, whose files are in a folder.
 
@@ -31,8 +31,8 @@ def check_streams(
         Whole, as :meth:`Register.check` says.
     trial : str or None
         None checks those of all trials.
-    folder : Path
-        Keeps the files under their digests.
+    folder : Path or None
+        Keeps the files under their digests; None where nobody said which one does.
     say : callable
         Told of each step as it begins.
 
@@ -41,11 +41,16 @@ def check_streams(
     findings : list of Finding
         Files that were changed, and days that do not come out again.
     notes : list of str
-        What could not be checked, because files are not there.
+        What could not be checked, because files or what reads them are not there.
     """
     found: list[Finding] = []
     notes: list[str] = []
-    refuse_without_arrow()
+    if folder is None:
+        return [], ["The files of loggers were not looked at: name the folder that keeps them with --keep."]
+    try:
+        refuse_without_arrow()
+    except FairtankError as error:
+        return [], [f"The days of loggers were not worked out again. {error}"]
     for entry, (days, body) in record.streams(trial).items():
         missing = [file.name or file.digest for file in body.files if not (folder / file.digest).exists()]
         if missing:

@@ -217,9 +217,12 @@ def test_mistakes_are_one_sentence(log, capsys, arguments, sentence):
 
 @pytest.mark.usefixtures("log")
 def test_without_pyarrow_there_is_one_sentence(monkeypatch, capsys):
+    main(["intake", "--stream", "log.csv"])
     monkeypatch.setitem(__import__("sys").modules, "pyarrow", None)
     assert main(["intake", "--stream", "log.csv"]) == 1
     assert 'pip install "fairtank[streams]"' in capsys.readouterr().err
+    assert main(["verify"]) == 0
+    assert "The days of loggers were not worked out again. " in capsys.readouterr().out
 
 
 def test_a_server_needs_a_folder(tmp_path):
