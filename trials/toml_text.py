@@ -34,6 +34,8 @@ _BY_REASON = (
     ("Invalid initial character for a key part", "keep a { } table on one line, without a comma at its end"),
 )
 _DEEPEST = 32
+_MOST_ENTRIES = 20_000
+_CONTROL = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f]")
 _TOO_DEEP = Mistake(
     "the file", "nests brackets or tables too deeply to be a protocol", "close brackets where they end"
 )
@@ -63,8 +65,12 @@ def read_toml(content: bytes) -> dict[str, Any] | Mistake:
 
 
 def _beyond_measure(table: dict[str, Any]) -> Mistake | None:
-    """Tables within tables without end, and whole numbers that TOML does not have (beyond 64 bits, TOML 1.0)."""
+    """What no file of ours holds: tables in tables without end, entries by the ten thousand, signs that print nothing.
+
+    And whole numbers that TOML does not have (beyond 64 bits, TOML 1.0).
+    """
     waiting: list[tuple[str, Any]] = [("", table)]
+    entries = 0
     for _ in range(_DEEPEST):
         inside: list[tuple[str, Any]] = []
         for place, value in waiting:
@@ -74,6 +80,15 @@ def _beyond_measure(table: dict[str, Any]) -> Mistake | None:
                 inside += ((f"{place}[{position}]", item) for position, item in enumerate(value))
             elif isinstance(value, int) and value.bit_length() >= 64:
                 return _too_large(quoted(place))
+            elif isinstance(value, str) and _CONTROL.search(value):
+                return Mistake(quoted(place), "holds a control sign that prints nothing", "delete it")
+        entries += len(inside)
+        if entries > _MOST_ENTRIES:
+            return Mistake(
+                "the file",
+                f"has more than {_MOST_ENTRIES:,} entries",
+                "put a long list of tanks into a CSV file",
+            )
         if not inside:
             return None
         waiting = inside

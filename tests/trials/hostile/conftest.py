@@ -1,0 +1,54 @@
+"""What the tests on hostile files share: the invented club's protocol, and a budget of the processor's time."""
+
+from __future__ import annotations
+
+import datetime as dt
+import time
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+
+from schemas.readings import empty_readings
+from trials.intake.batch import take_in
+from trials.protocol_file import load
+from trials.register.records import SourceFile
+
+CLUB = Path(__file__).parents[3] / "data" / "club"
+SECONDS = 20
+"""Of the processor, for any single file: some ten times what the slowest takes."""
+
+
+@pytest.fixture(scope="session")
+def club():
+    """The folder of the invented club."""
+    return CLUB
+
+
+@pytest.fixture(scope="session")
+def protocol():
+    return load(CLUB / "protocol.toml").protocol
+
+
+@contextmanager
+def _in_time():
+    started = time.process_time()
+    yield
+    assert time.process_time() - started < SECONDS
+
+
+@pytest.fixture
+def in_time():
+    """A block that may not keep the processor longer than the budget."""
+    return _in_time
+
+
+@pytest.fixture
+def take(protocol):
+    """Takes bytes in as a file of that name, within the budget."""
+
+    def run(content, name="a.csv"):
+        with _in_time():
+            return take_in(SourceFile(name, content), protocol, empty_readings(), dt.date(2026, 12, 1))
+
+    return run
