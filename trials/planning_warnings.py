@@ -23,7 +23,7 @@ from schemas.errors import UnitError
 from schemas.plain_words import listed
 from schemas.protocol import BASELINE_PHASE, RAMP_PHASE
 from schemas.units import to_canonical
-from schemas.variables import variables_for
+from schemas.variables import endpoint_variables
 from schemas.vocabulary import EndpointRole, Scale
 from trials.planning import assumptions, shown
 
@@ -95,7 +95,7 @@ def _change(protocol: Protocol, endpoint: Endpoint, start: Start) -> tuple[float
 
 
 def _kit_steps(protocol: Protocol, start: Start) -> Iterator[str]:
-    known = variables_for(protocol)
+    known = endpoint_variables(protocol)
     for endpoint in _compared(protocol):
         variable, change = known[endpoint.variable], _change(protocol, endpoint, start)
         if change is None:

@@ -207,3 +207,9 @@ def test_text_and_report_say_what_happened_in_the_water(fed, capsys):
     assert 'id="water-title">What happened in the water' in page
     assert "Growth alone" in page
     assert "of the carbon that was planned" not in page  # it was kept to the plan
+
+
+def test_a_plan_with_them_can_be_made(fed, capsys):
+    capsys.readouterr()
+    assert main(["plan", str(fed[0] / "protocol.toml")]) == 0
+    assert "nitrate-mean" in capsys.readouterr().out
