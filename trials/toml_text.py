@@ -34,7 +34,7 @@ _BY_REASON = (
     ("Invalid initial character for a key part", "keep a { } table on one line, without a comma at its end"),
 )
 _DEEPEST = 32
-_MOST_ENTRIES = 20_000
+_MOST_ENTRIES = 10_000
 _CONTROL = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f]")
 _TOO_DEEP = Mistake(
     "the file", "nests brackets or tables too deeply to be a protocol", "close brackets where they end"

@@ -103,7 +103,12 @@ def is_blank(cell: Cell) -> bool:
 
 def quoted(text: str) -> str:
     """A text in quotation marks for a sentence, cut where it is long."""
-    return f'"{text}"' if len(text) <= _LONGEST_SHOWN else f'"{text[:_LONGEST_SHOWN]}..."'
+    return f'"{cut(text)}"'
+
+
+def cut(text: str) -> str:
+    """A text as far as a sentence can hold it."""
+    return text if len(text) <= _LONGEST_SHOWN else f"{text[:_LONGEST_SHOWN]}..."
 
 
 def stripped(cell: Cell) -> str:

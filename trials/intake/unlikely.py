@@ -14,6 +14,7 @@ import numpy as np
 from schemas.readings import HoldReason
 from schemas.units import normalise_unit
 from schemas.vocabulary import Sign
+from trials.intake.columns import cut
 from trials.intake.names import with_unit
 
 if TYPE_CHECKING:
@@ -112,7 +113,7 @@ def as_written(variable: Variable, sign: str, value: float, raw_value: str, raw_
     """A value as it was written, with what it was read as where its unit is another one."""
     converted = raw_unit and normalise_unit(raw_unit) != normalise_unit(variable.unit)
     read = f" ({with_unit(f'{sign}{value:.6g}', variable)})" if converted else ""
-    return f"{raw_value} {raw_unit}".strip() + read
+    return f"{cut(raw_value)} {raw_unit}".strip() + read
 
 
 def _outside(frame: pd.DataFrame, names: VariableNames) -> NDArray[np.float64]:

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+from schemas.errors import IntakeError
 from schemas.readings import empty_readings
 from trials.intake.batch import take_in
 from trials.protocol_file import load
@@ -50,5 +51,24 @@ def take(protocol):
     def run(content, name="a.csv"):
         with _in_time():
             return take_in(SourceFile(name, content), protocol, empty_readings(), dt.date(2026, 12, 1))
+
+    return run
+
+
+@pytest.fixture
+def rows_or_sentence(take):
+    """What every file must end as: rows that are all counted, or one sentence that begins with the file's name."""
+
+    def run(content, name):
+        try:
+            batch = take(content, name)
+        except IntakeError as error:
+            said = str(error)
+        else:
+            counts = [batch.count(outcome) for outcome in ("accepted", "held", "repeated")]
+            assert sum(counts) == len(batch.rows)
+            return
+        assert said.startswith(name)
+        assert len(said) < 600
 
     return run
