@@ -145,5 +145,8 @@ def _worked_out(column: CodedColumn, tanks: Container[str]) -> list[int]:
     return [
         code
         for code, cell in enumerate(column.cells)
-        if isinstance(cell, str) and key(cell).rstrip(":") in _WORKED_OUT and key(cell) not in tanks
+        if isinstance(cell, str)
+        and not cell[:1].isdigit()  # spares every date a look
+        and key(cell).rstrip(":") in _WORKED_OUT
+        and key(cell) not in tanks
     ]

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
 MAX_COLUMNS = 1000
 _as_json = json.JSONEncoder(ensure_ascii=False).encode
+_text_as_json = json.encoder.encode_basestring
 
 
 class Headings(Protocol):
@@ -105,7 +106,7 @@ class RawTable:
         for name, column in zip(self.names, self.columns, strict=True):
             key = f"{', ' if parts else '{'}{_as_json(name)}: "
             end = "}" if len(parts) == len(self.columns) - 1 else ""
-            texts = [f"{key}{_as_json(text_of(cell))}{end}" for cell in column.cells]
+            texts = [f"{key}{_text_as_json(text_of(cell))}{end}" for cell in column.cells]
             parts.append(column.spread(texts, object).tolist())
         rows = list(map("".join, zip(*parts, strict=True)))
         for position, cells in self.surplus.items():
