@@ -35,7 +35,7 @@ def of(found, arm, variable="nitrate"):
     return next(one for one in found.balances if (one.arm, one.variable) == (arm, variable))
 
 
-def test_an_arm_is_the_mean_of_its_tanks(found):
+def test_an_arm_is_the_mean_of_its_tanks(told, found):
     tanks = [
         removed_in(told.tanks[t, 1], told.tanks[t, 1].phases["assessment"], "nitrate") for t in ("c1", "c2")
     ]
