@@ -57,7 +57,7 @@ ONE_MISTAKE = [
      'endpoints "nitrate-mean".sumary: is not a key that is known here; the nearest is "summary".'),
     ("colour", "blue",
      ("colour: is not a key that is known here; the keys here are format, trial, arms, design, tanks, schedule, "
-     "variables, kits, endpoints, analysis, planning and stop_rules.")),
+     "variables, kits, endpoints, analysis, planning, stop_rules and check_samples.")),
     ("arms", {"id": "control"}, "arms: is a table; write [[arms]], once for each arm."),
     ("trial", [1], 'trial: is a list; write a table, e.g. [trial] with id = "quillmere-2026" and title = "...".'),
     ("tanks.3.volume_L", "180", 'tanks "q02-a".volume_L: is "180"; write a number without quotes, e.g. volume_L = 180.'),
