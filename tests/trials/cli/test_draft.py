@@ -35,7 +35,7 @@ OPTIONS = {
     "vinegar": ["--liquid", "vinegar 5 %"],
     "awkward texts": [
         "--title",
-        'A "trial" \\ of carbon # 1\x7f',
+        'A "trial" \\ of carbon # 1',
         "--lead",
         "Özgür & Søn",
         "--question",
