@@ -360,7 +360,7 @@ def test_a_file_that_is_no_allocation_is_refused(tmp_path, content, sentence):
         read_recorded(file, protocol(blocks=2), how="by hand", random=True)
 
 
-@pytest.mark.parametrize(("name", "sentence"), [("absent.csv", "no such file"), (".", "is a directory")])
+@pytest.mark.parametrize(("name", "sentence"), [("absent.csv", "no such file"), (".", "it is a folder")])
 def test_a_file_that_cannot_be_read_is_said(tmp_path, name, sentence):
     with pytest.raises(AllocationError, match=f"cannot be read: {sentence}"):
         read_recorded(tmp_path / name, protocol(blocks=2), how="by hand", random=True)
