@@ -72,7 +72,7 @@ def layout():
         return f"t{by_arm[arm][position]}"
 
     rows = {
-        "parallel": [(f"t{c}", arm, "", 1) for arm, group in by_arm.items() for c in group],
+        "parallel": [(f"t{c}", arm, "", 1) for arm, group in by_arm.items() for c in group[:6]],
         "blocks": [(pick(arm, i), arm, f"b{i}", 1) for i in range(9) for arm in ARMS],
         "before-after": [(pick(arm, i), arm, "", 1) for arm in ("a", "b") for i in range(3)],
     }

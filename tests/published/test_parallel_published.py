@@ -29,7 +29,6 @@ CERTIFIED = {
     "SiRstv": (1.18046237440255, 1e-12),
     "AtmWtAg": (15.9467335677930, 1e-9),
     "SmLs01": (21.0, 1e-12),
-    "SmLs02": (201.0, 1e-12),
     "SmLs04": (21.0, 1e-8),
     "SmLs05": (201.0, 1e-8),
     # Thirteen constant leading digits: a double cannot hold the data better than to four digits of F.

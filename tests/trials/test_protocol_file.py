@@ -216,7 +216,9 @@ def test_bytes_that_are_not_text(read):
     assert mistakes(read, protocol=spoilt) == [
         "line 16: holds a sign that is not UTF-8; save the file as UTF-8 text."
     ]
-    assert mistakes(read, protocol=b"a = " + b"[" * 5000)[0].startswith("the file: nests brackets or tables too deeply")
+    assert mistakes(read, protocol=b"a = " + b"[" * 5000)[0].startswith(
+        "the file: nests brackets or tables too deeply"
+    )
 
 
 def test_a_file_that_is_not_to_be_had(tmp_path):

@@ -85,7 +85,7 @@ ROW = st.lists(
 )
 
 
-@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=20, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     st.lists(ROW, max_size=6),
     st.sampled_from([",", ";", "\t", "|"]),
@@ -188,7 +188,7 @@ CELLS = st.lists(
 )
 
 
-@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=20, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.lists(CELLS, max_size=8), st.binary(max_size=8))
 @example([["tank", "arm"]], b"")
 @example([], b"\xff\xfe\x00")

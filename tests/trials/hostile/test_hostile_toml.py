@@ -97,7 +97,7 @@ PIECES = st.sampled_from(
 )
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.lists(st.tuples(st.floats(0, 1), st.integers(0, 20), PIECES), min_size=1, max_size=4))
 def test_a_scrambled_protocol_is_read_or_refused_with_its_mistakes(tmp_path, club, changes):
     content = (club / "protocol.toml").read_bytes()

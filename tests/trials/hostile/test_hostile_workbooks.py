@@ -227,7 +227,7 @@ SCARRED = zipped(SOUND)
 PUT = (b"", b"<", b">", b'"', b"&#0;", b"<c>", b"</c>", b"<row/>", b"-1", b"99999999", b"\0")
 
 
-@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=20, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     st.lists(st.tuples(st.integers(0, len(SCARRED) - 1), st.integers(0, 255)), min_size=1, max_size=12),
     st.booleans(),
@@ -239,7 +239,7 @@ def test_scrambled_bytes_are_rows_or_one_sentence(rows_or_sentence, changes, cut
     rows_or_sentence(bytes(content[: changes[0][0]] if cut else content), "a.xlsx")
 
 
-@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=20, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.sampled_from([SHEET, STYLES, BOOK, TEXTS, RELATIONS]), st.sampled_from(PUT), st.data())
 def test_scrambled_parts_are_rows_or_one_sentence(rows_or_sentence, name, put, data):
     part = SOUND[name]

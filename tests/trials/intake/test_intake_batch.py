@@ -176,7 +176,7 @@ def checked(batch, content):
     return batch
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=25, deadline=None)
 @given(content=files())
 def test_rows_in_are_accepted_held_and_repeated_and_again_gives_nothing_new(protocol, content):
     file = SourceFile("sent.csv", content.encode())
@@ -190,7 +190,7 @@ def test_rows_in_are_accepted_held_and_repeated_and_again_gives_nothing_new(prot
     assert was_held.equals(is_held)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=25, deadline=None)
 @given(
     st.binary(max_size=300) | st.text(max_size=200).map(lambda text: ("tank,taken_at,pH\n" + text).encode())
 )

@@ -171,7 +171,7 @@ def checked(protocol, name, content):
     return batch
 
 
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=30, deadline=None)
 @given(table=TABLES, separator=st.sampled_from(",;\t"), end=st.sampled_from(["\n", "\r\n", "\r"]))
 def test_any_table_of_text_gives_rows_or_one_sentence(protocol, table, separator, end):
     header, rows, above = table
@@ -180,7 +180,7 @@ def test_any_table_of_text_gives_rows_or_one_sentence(protocol, table, separator
     checked(protocol, "sent.csv", content.encode("utf-8", "surrogatepass"))
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=20, deadline=None)
 @given(table=TABLES, numbers=st.lists(st.floats(allow_nan=False, allow_infinity=False), max_size=6))
 def test_any_sheet_gives_rows_or_one_sentence(protocol, table, numbers):
     header, rows, above = table
@@ -202,7 +202,7 @@ WHOLE = {
 }
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=25, deadline=None)
 @given(
     name=st.sampled_from(sorted(WHOLE)),
     at=st.floats(0, 1),
@@ -215,7 +215,7 @@ def test_a_file_with_some_bytes_changed_gives_rows_or_one_sentence(protocol, nam
     checked(protocol, name, content[:place] + more + content[place + length :])
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=20, deadline=None)
 @given(
     name=st.sampled_from(sorted(WHOLE)),
     first=st.sampled_from(
