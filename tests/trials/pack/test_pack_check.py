@@ -79,7 +79,7 @@ FORGED = {
         ("data/persons.csv", b"P1", b"P7"),
         ("data/events.csv", b"3.5", b"3.7"),
         ("data/check_readings.csv", b"\r\n1,", b"\r\n7,"),
-        ("record/head.txt", b"0", b"1"),
+        ("record/head.txt", b"\n", b"0\n"),
     ],
     "unit as written": [("data/readings.csv", b",mg/L,", b",mg/l,")],
     "made from other parts": [
