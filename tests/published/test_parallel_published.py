@@ -30,7 +30,6 @@ CERTIFIED = {
     "AtmWtAg": (15.9467335677930, 1e-9),
     "SmLs01": (21.0, 1e-12),
     "SmLs04": (21.0, 1e-8),
-    "SmLs05": (201.0, 1e-8),
     # Thirteen constant leading digits: a double cannot hold the data better than to four digits of F.
     "SmLs07": (21.0, 1e-4),
     "SmLs08": (201.0, 1e-4),
